@@ -144,6 +144,9 @@ fn drop_singing(tokens: &mut Vec<Token>) {
             .filter(|c| !std::mem::replace(&mut before, NOTES.contains(c)) && NOTES.contains(c))
             .count()
     };
+    if tokens.iter().all(|token| token.text.is_ascii()) {
+        return;
+    }
     let total: usize = tokens.iter().map(|token| runs(&token.text)).sum();
     if total == 0 {
         return;
@@ -262,9 +265,12 @@ impl Labels {
         for caption in captions {
             let mut here = false;
             for (at, token) in caption.tokens.iter().enumerate() {
-                for c in token.text.chars() {
-                    upper += usize::from(c.is_uppercase());
-                    lower += usize::from(c.is_lowercase());
+                if token.text.is_ascii() {
+                    upper += token.text.bytes().filter(u8::is_ascii_uppercase).count();
+                    lower += token.text.bytes().filter(u8::is_ascii_lowercase).count();
+                } else {
+                    upper += token.text.chars().filter(|c| c.is_uppercase()).count();
+                    lower += token.text.chars().filter(|c| c.is_lowercase()).count();
                 }
                 let begins = at == 0
                     || caption.tokens[at - 1].line != token.line

@@ -23,8 +23,16 @@ pub(super) fn invisible(c: char) -> bool {
 /// Splits plain text into tokens without times.
 pub(super) fn plain(line: Line<'_>, tokens: &mut Vec<Token>) {
     let mut writer = Writer::new(line.number);
-    for c in line.text.chars() {
-        writer.push(c, tokens);
+    let mut rest = line.text;
+    while let Some(c) = rest.chars().next() {
+        let length = ordinary(rest);
+        if length > 0 {
+            writer.push_text(&rest[..length], tokens);
+            rest = &rest[length..];
+        } else {
+            writer.push(c, tokens);
+            rest = &rest[c.len_utf8()..];
+        }
     }
     writer.close();
 }
@@ -39,6 +47,12 @@ pub(super) fn cue_text(line: Line<'_>, tokens: &mut Vec<Token>) {
     let mut at = 0;
     while let Some(c) = text[at..].chars().next() {
         let rest = &text[at..];
+        let length = ordinary(rest);
+        if length > 0 {
+            writer.push_text(&rest[..length], tokens);
+            at += length;
+            continue;
+        }
         let mut width = c.len_utf8();
         match c {
             '<' if last_close > Some(at) => match tag(rest) {
@@ -69,6 +83,16 @@ pub(super) fn cue_text(line: Line<'_>, tokens: &mut Vec<Token>) {
         at += width;
     }
     writer.close();
+}
+
+/// How many bytes at the beginning of `text` are plain ASCII letters, digits or marks, so that they can go on a word
+/// together.
+fn ordinary(text: &str) -> usize {
+    let special = |b: &u8| !b.is_ascii_graphic() || matches!(b, b'<' | b'&' | b'{');
+    text.as_bytes()
+        .iter()
+        .position(special)
+        .unwrap_or(text.len())
 }
 
 enum Tag<'a> {
@@ -130,13 +154,19 @@ impl Writer<'_> {
     fn push(&mut self, c: char, tokens: &mut Vec<Token>) {
         if separates(c) {
             self.close();
-        } else if invisible(c) {
-        } else if let Some(token) = tokens.last_mut().filter(|_| self.open) {
-            token.text.push(c);
+        } else if !invisible(c) {
+            self.push_text(c.encode_utf8(&mut [0; 4]), tokens);
+        }
+    }
+
+    /// Adds text without white space to the word at hand, or begins one with it.
+    fn push_text(&mut self, text: &str, tokens: &mut Vec<Token>) {
+        if let Some(token) = tokens.last_mut().filter(|_| self.open) {
+            token.text.push_str(text);
             self.time = None;
         } else {
             self.open = true;
-            let mut token = Token::new(c.into(), self.line);
+            let mut token = Token::new(text.into(), self.line);
             token.start = self.time.take();
             token.voice = self.voice.take().map(Into::into);
             tokens.push(token);

@@ -15,7 +15,7 @@
 //! ```
 //!
 //! A reader ([`webvtt`], [`srt`], [`paragraphs`], [`segments`]) turns its file into captions of tokens. The rest is the
-//! same for all: `caption` takes out sounds, turn marks and speakers' names, `rolling` the words that captions repeat,
+//! same for all: `rolling` takes out the words that captions repeat, `caption` sounds, turn marks and speakers' names,
 //! `placing` gives every word its time.
 //!
 //! All readers are safe on any bytes and take time in proportion to the length of the file.
@@ -284,9 +284,10 @@ fn assemble(
         return Err(TranscriptError::NoTimes);
     };
     let line = first.line;
-    caption::clean(&mut captions);
     placing::order(&mut captions, &mut oddities);
+    // Before the cleaning, which then has a third of the words to do, and sees each turn mark once.
     let rolls = repeats && rolling::unroll(&mut captions, &mut oddities);
+    caption::clean(&mut captions);
     let (words, seconds) = placing::place(&captions, rolls, &mut oddities);
     if words.is_empty() {
         return Err(TranscriptError::NoWords { line });

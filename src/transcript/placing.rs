@@ -19,7 +19,12 @@ const SLACK: f64 = 1.0;
 const FEWEST: usize = 5;
 
 fn weight(word: &str) -> f64 {
-    0.45 + 0.11 * word.chars().filter(|c| c.is_alphanumeric()).count() as f64
+    let letters = if word.is_ascii() {
+        word.bytes().filter(u8::is_ascii_alphanumeric).count()
+    } else {
+        word.chars().filter(|c| c.is_alphanumeric()).count()
+    };
+    0.45 + 0.11 * letters as f64
 }
 
 fn pause(word: &str) -> f64 {
