@@ -13,6 +13,18 @@ pub(super) struct Line<'a> {
 /// Splits at CR LF, LF and lone CR, the three line terminators of W3C WebVTT, section 4.1 ("WebVTT line terminator";
 /// the number is from memory). A terminator at the very end opens no line of its own.
 pub(super) fn lines(text: &str) -> Vec<Line<'_>> {
+    if !text.contains('\r') {
+        let parts = text.strip_suffix('\n').unwrap_or(text).split('\n');
+        let numbered = parts.enumerate().map(|(at, text)| Line {
+            number: at + 1,
+            text,
+        });
+        return if text.is_empty() {
+            Vec::new()
+        } else {
+            numbered.collect()
+        };
+    }
     let bytes = text.as_bytes();
     let mut out = Vec::with_capacity(bytes.len() / 24 + 1);
     let (mut start, mut at) = (0, 0);
@@ -208,7 +220,9 @@ mod tests {
             .map(|l| (l.number, l.text))
             .collect();
         assert_eq!(texts, [(1, "a"), (2, "b"), (3, "c"), (4, ""), (5, "d")]);
-        assert_eq!(lines("a\n").len(), 1);
+        for text in ["a\n", "a\r", "a\r\n", "\n", "\r"] {
+            assert_eq!(lines(text).len(), 1, "{text:?}");
+        }
         assert!(lines("").is_empty());
     }
 

@@ -37,11 +37,27 @@ fn pause(word: &str) -> f64 {
     }
 }
 
-fn load(tokens: &[Token]) -> f64 {
-    tokens
+/// What a word asks of the time of its caption.
+#[derive(Clone, Copy)]
+struct Load {
+    weight: f64,
+    pause: f64,
+}
+
+/// The loads of a caption's words.
+fn loads(caption: &Caption) -> Vec<Load> {
+    caption
+        .tokens
         .iter()
-        .map(|token| weight(&token.text) + pause(&token.text))
-        .sum()
+        .map(|token| Load {
+            weight: weight(&token.text),
+            pause: pause(&token.text),
+        })
+        .collect()
+}
+
+fn total(loads: &[Load]) -> f64 {
+    loads.iter().map(|load| load.weight + load.pause).sum()
 }
 
 /// Pace of a file in seconds for a weight of one: the median over its captions, and where silence begins.
@@ -51,14 +67,12 @@ struct Pace {
 }
 
 impl Pace {
-    fn measure(captions: &[Caption]) -> Self {
-        let mut paces: Vec<f64> = (captions.iter().enumerate())
-            .filter(|(_, caption)| caption.tokens.len() > 2)
-            .filter_map(|(at, caption)| {
-                let end = caption
-                    .end
-                    .or(captions.get(at + 1).and_then(|next| next.start))?;
-                Some((end - caption.start?) / load(&caption.tokens))
+    fn measure(spoken: &[(&Caption, Vec<Load>)]) -> Self {
+        let mut paces: Vec<f64> = (spoken.iter().enumerate())
+            .filter(|(_, (_, loads))| loads.len() > 2)
+            .filter_map(|(at, (caption, loads))| {
+                let next = spoken.get(at + 1).and_then(|(next, _)| next.start);
+                Some((caption.end.or(next)? - caption.start?) / total(loads))
             })
             .filter(|pace| (FASTEST..=SLOWEST).contains(pace))
             .collect();
@@ -84,35 +98,36 @@ pub(super) fn place(
     rolls: bool,
     oddities: &mut Oddities,
 ) -> (Vec<Word>, f64) {
-    let pace = Pace::measure(captions);
     let mut words: Vec<Word> =
         Vec::with_capacity(captions.iter().map(|caption| caption.tokens.len()).sum());
-    let spoken: Vec<&Caption> = captions
+    let spoken: Vec<(&Caption, Vec<Load>)> = captions
         .iter()
         .filter(|caption| !caption.tokens.is_empty())
+        .map(|caption| (caption, loads(caption)))
         .collect();
+    let pace = Pace::measure(&spoken);
     let seconds = captions
         .iter()
         .filter_map(|c| c.end.or(c.start))
         .fold(0.0, f64::max);
     let mut begin = 0.0f64;
-    for (at, caption) in spoken.iter().enumerate() {
+    for (at, (caption, loads)) in spoken.iter().enumerate() {
         let start = caption.start.unwrap_or(begin).max(begin);
-        let load = load(&caption.tokens);
+        let load = total(loads);
         let next = spoken
             .get(at + 1)
-            .map(|next| (next.start.unwrap_or(start).max(start), *next));
+            .map(|(next, loads)| (next.start.unwrap_or(start).max(start), *next, loads));
         let end = caption.end.filter(|end| *end > start);
         let limit = match next {
-            Some((from, _))
+            Some((from, ..))
                 if from - start >= load * FASTEST || end.is_some_and(|end| end <= from) =>
             {
                 from
             }
             // The next begins too soon to leave room: both share the time that they have together.
-            Some((from, next)) => {
-                let next_load = self::load(&next.tokens);
-                let third = spoken.get(at + 2).and_then(|third| third.start);
+            Some((from, next, next_loads)) => {
+                let next_load = total(next_loads);
+                let third = spoken.get(at + 2).and_then(|(third, _)| third.start);
                 let next_end = next.end.or(third).unwrap_or(from + next_load * pace.usual);
                 start
                     + (next_end.max(end.unwrap_or(start)) - start).max(0.0) * load
@@ -121,7 +136,7 @@ pub(super) fn place(
             None => f64::INFINITY,
         };
         if !rolls
-            && let Some((from, next)) = next
+            && let Some((from, next, _)) = next
             && end.is_some_and(|end| end > from + 0.05)
         {
             oddities.count(
@@ -138,14 +153,14 @@ pub(super) fn place(
             None => natural,
         };
         fill(
-            caption,
+            (caption, loads),
             (start, to, limit),
             end,
             &pace,
             oddities,
             &mut words,
         );
-        begin = if next.is_some_and(|(from, _)| from < limit) {
+        begin = if next.is_some_and(|(from, ..)| from < limit) {
             limit
         } else {
             0.0
@@ -162,7 +177,7 @@ pub(super) fn place(
 
 /// Places the words of one caption between `start` and `to`, none beginning behind `limit`.
 fn fill(
-    caption: &Caption,
+    (caption, loads): (&Caption, &[Load]),
     (start, to, limit): (f64, f64, f64),
     end: Option<f64>,
     pace: &Pace,
@@ -228,22 +243,19 @@ fn fill(
             cursor = own_end.min(next.unwrap_or(own_end)).max(begin);
         } else {
             // At a caption's own end the voice has just stopped; before another word there may be a pause.
-            let last_pause = if next.is_none() && end.is_some() {
-                pause(&span[run - 1].text)
-            } else {
-                0.0
-            };
-            let share = load(span) - last_pause;
+            let loads = &loads[at..at + run];
+            let at_end = next.is_none() && end.is_some();
+            let last_pause = if at_end { loads[run - 1].pause } else { 0.0 };
+            let share = total(loads) - last_pause;
             let room = next.unwrap_or(to).max(begin) - begin;
             let mut unit = (room / share).min(pace.slowest);
             if next.is_none() && unit < FASTEST {
-                unit = pace.usual.min((limit - begin).max(0.0) / share).max(unit);
+                unit = (pace.usual).min((limit - begin).max(0.0) / share).max(unit);
             }
             let mut time = begin;
-            for token in span {
-                let length = weight(&token.text) * unit;
-                words.push(word(token, time, time + length));
-                time += length + pause(&token.text) * unit;
+            for (token, load) in span.iter().zip(loads) {
+                words.push(word(token, time, time + load.weight * unit));
+                time += (load.weight + load.pause) * unit;
             }
             cursor = time.min(next.unwrap_or(time));
         }
