@@ -199,6 +199,46 @@ fn json_words_without_a_time_stand_between_their_neighbours() {
 }
 
 #[test]
+fn json_words_alone_are_read() {
+    let lesson = good(
+        r#"{"text": "e4 e5", "words": [{"word": "e4", "start": 1, "end": 2}, {"word": "e5", "start": 2, "end": 3}]}"#,
+        "-",
+    );
+    assert_eq!(
+        (text(&lesson), starts(&lesson)),
+        ("e4 e5".into(), vec![1.0, 2.0])
+    );
+}
+
+#[test]
+fn two_paragraphs_of_one_second_share_a_usual_time() {
+    let lesson = good("0:04 bishop b5\n0:04 a6 there\n1:00:07 last", "a.txt");
+    assert_eq!(text(&lesson), "bishop b5 a6 there last");
+    assert!(
+        starts(&lesson)[..4]
+            .windows(2)
+            .all(|pair| pair[0] < pair[1])
+            && lesson.words[3].end < 8.0,
+        "{:?}",
+        lesson.words
+    );
+}
+
+#[test]
+fn rolling_srt_without_word_times_gives_each_word_once() {
+    let lesson = good(
+        "1\n00:00:00,100 --> 00:00:04,000\none two\n\n2\n00:00:02,000 --> 00:00:06,000\none two\nthree\n\n\
+         3\n00:00:04,000 --> 00:00:08,000\nthree\n>> four\n",
+        "a.srt",
+    );
+    assert_eq!(
+        (text(&lesson), warned(&lesson)),
+        ("one two three |four".into(), vec![])
+    );
+    assert_eq!((lesson.words[2].start, lesson.words[3].start), (2.0, 4.0));
+}
+
+#[test]
 fn encodings() {
     let file = "\u{FEFF}WEBVTT\n\n00:01.000 --> 00:02.000\nläufer";
     let le: Vec<u8> = file.encode_utf16().flat_map(u16::to_le_bytes).collect();
@@ -255,6 +295,17 @@ fn what_is_no_transcript_is_refused_with_its_reason() {
         "a.json",
     );
     assert_eq!(broken.place(), (Some(2), Some(15)));
+    assert!(
+        broken
+            .to_string()
+            .starts_with("line 2, column 15: the JSON is broken"),
+        "{broken}"
+    );
+    assert_eq!(error("[{\"ü\": ,}]", "a.json").place(), (Some(1), Some(8)));
+    assert_eq!(
+        error("{\"words\": 3}", "a.json"),
+        TranscriptError::NoSegments
+    );
 }
 
 #[test]

@@ -128,7 +128,9 @@ pub(super) fn place(
             Some((from, next, next_loads)) => {
                 let next_load = total(next_loads);
                 let third = spoken.get(at + 2).and_then(|(third, _)| third.start);
-                let next_end = next.end.or(third).unwrap_or(from + next_load * pace.usual);
+                let together = from + (load + next_load) * pace.usual;
+                let next_end =
+                    (next.end).unwrap_or(third.map_or(together, |third| third.min(together)));
                 start
                     + (next_end.max(end.unwrap_or(start)) - start).max(0.0) * load
                         / (load + next_load)

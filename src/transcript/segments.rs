@@ -7,6 +7,7 @@
 //! | `segments[].start`, `.end` | seconds |
 //! | `segments[].text` | what was said |
 //! | `segments[].words[].word` (or `.text`), `.start`, `.end` | each word with its seconds; the list or a time may be missing |
+//! | `words` | the same list for the whole, read where there are no segments |
 //! | `segments[].speaker`, `.words[].speaker` | who speaks, may be missing |
 //!
 //! ```
@@ -50,6 +51,9 @@ struct Segment {
     end: Value,
     #[serde(default)]
     text: Value,
+    /// Stands for the text where the words of the whole are read as segments.
+    #[serde(default)]
+    word: Value,
     #[serde(default)]
     words: Value,
     #[serde(default)]
@@ -65,7 +69,8 @@ pub fn read(text: &str) -> Result<Transcript, TranscriptError> {
     let mut oddities = Oddities::default();
     let mut file = match text.trim_start().chars().next() {
         Some('[') => {
-            let segments: Vec<&RawValue> = serde_json::from_str(text).map_err(error)?;
+            let segments: Vec<&RawValue> =
+                serde_json::from_str(text).map_err(|error| broken(text, &error))?;
             File {
                 segments: Some(segments),
                 language: Value::Null,
@@ -74,16 +79,18 @@ pub fn read(text: &str) -> Result<Transcript, TranscriptError> {
                 words: None,
             }
         }
-        Some('{') => serde_json::from_str(text).map_err(error)?,
+        Some('{') => serde_json::from_str(text).map_err(|error| broken(text, &error))?,
         _ => {
-            serde_json::from_str::<&RawValue>(text).map_err(error)?;
+            serde_json::from_str::<&RawValue>(text).map_err(|error| broken(text, &error))?;
             return Err(TranscriptError::NoSegments);
         }
     };
     let whole = file.words.take().filter(|_| file.segments.is_none());
     let segments = match (file.segments, whole) {
         (Some(segments), _) => segments,
-        (None, Some(words)) => serde_json::from_str(words.get()).map_err(error)?,
+        (None, Some(words)) => {
+            serde_json::from_str(words.get()).map_err(|_| TranscriptError::NoSegments)?
+        }
         (None, None) => return Err(TranscriptError::NoSegments),
     };
     let mut captions = Vec::with_capacity(segments.len());
@@ -130,14 +137,22 @@ pub fn read(text: &str) -> Result<Transcript, TranscriptError> {
     })
 }
 
-fn error(error: serde_json::Error) -> TranscriptError {
-    let (line, column) = (error.line(), error.column());
+fn broken(text: &str, error: &serde_json::Error) -> TranscriptError {
+    let (line, bytes) = (error.line(), error.column());
     let message = error.to_string();
-    // The place stands in fields of its own.
+    // The place stands in fields of its own, and there columns count characters.
     let message = message
-        .strip_suffix(&format!(" at line {line} column {column}"))
+        .strip_suffix(&format!(" at line {line} column {bytes}"))
         .unwrap_or(&message)
         .to_string();
+    let before = text
+        .split('\n')
+        .nth(line.saturating_sub(1))
+        .unwrap_or_default()
+        .as_bytes();
+    let column = String::from_utf8_lossy(&before[..bytes.min(before.len())])
+        .chars()
+        .count();
     TranscriptError::Json {
         line,
         column,
@@ -160,6 +175,7 @@ fn caption(index: usize, line: usize, segment: Segment, oddities: &mut Oddities)
         start,
         end,
         text,
+        word,
         words,
         speaker,
     } = segment;
@@ -173,7 +189,7 @@ fn caption(index: usize, line: usize, segment: Segment, oddities: &mut Oddities)
     markup::plain(
         Line {
             number: line,
-            text: text.as_str().unwrap_or_default(),
+            text: text.as_str().or(word.as_str()).unwrap_or_default(),
         },
         &mut said,
     );
