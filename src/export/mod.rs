@@ -1,5 +1,5 @@
 //! Writes a [`Study`](crate::study::Study): as PGN ([`pgn`]), as study JSON ([`json`], which also reads it back), and
-//! to a file without ever leaving half of one ([`file`]). [`verify`] checks that a study says what the rules of chess
+//! to a file without ever leaving half of one ([`mod@file`]). [`verify`] checks that a study says what the rules of chess
 //! allow; the writers and the reader do it first.
 //!
 //! ```
