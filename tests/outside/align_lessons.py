@@ -63,7 +63,8 @@ def main():
     keys = sorted(lessons.glob("*.gold.json"))
     with concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool:
         faults = [fault for fault in pool.map(lambda key: align(program.resolve(), key, out), keys) if fault]
-    print("\n".join(faults) if keys else f"{lessons}: no lesson to align")
+    for fault in faults if keys else [f"{lessons}: no lesson to align"]:
+        print(fault)
     print(f"align: {len(keys) - len(faults)} passed, {len(faults)} failed")
     return 1 if faults or not keys else 0
 
