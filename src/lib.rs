@@ -1,10 +1,15 @@
 //! plyscribe rebuilds the variation tree of a spoken chess lesson from its timed transcript.
 //!
-//! The data flows one way: [`transcript`], `grammar`, `speech`, `board`, `decode`, [`study`], [`export`]; each folder
-//! depends only on those before it.
+//! The data flows one way: [`transcript`], [`grammar`], [`speech`], [`board`], [`decode`], [`study`], [`export`]; each
+//! folder depends only on those before it. [`lesson`] holds lessons with answer keys: reading, scoring and fitting.
 #![deny(missing_docs)]
 #![warn(missing_debug_implementations)]
 
+pub mod board;
+pub mod decode;
 pub mod export;
+pub mod grammar;
+pub mod lesson;
+pub mod speech;
 pub mod study;
 pub mod transcript;

@@ -1,0 +1,167 @@
+//! Lessons with answer keys: build, align, fit, cross-validate and score. A tool for developers.
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use plyscribe::decode::{Model, Options};
+use plyscribe::grammar::Grammar;
+use plyscribe::lesson::{FitOptions, Lesson, Row, Source, decode_row, fit, prepare, rows_to_text};
+
+#[derive(Parser)]
+#[command(name = "plyscribe-lessons", about = "Build, fit and measure on lessons with answer keys")]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// How many of the key's moves some event can say.
+    Coverage {
+        /// Folders of *.lesson files.
+        #[arg(required = true)]
+        folders: Vec<PathBuf>,
+    },
+    /// Fit the weights on all lessons and write the file.
+    Fit {
+        /// Folders of *.lesson files.
+        #[arg(required = true)]
+        folders: Vec<PathBuf>,
+        /// Weights file to write.
+        #[arg(long, default_value = "grammars/en.weights")]
+        output: PathBuf,
+        #[command(flatten)]
+        passes: Passes,
+    },
+    /// Fit on all folds but one, measure on that one, for each fold.
+    Cross {
+        /// Folders of *.lesson files.
+        #[arg(required = true)]
+        folders: Vec<PathBuf>,
+        /// Number of folds.
+        #[arg(long, default_value_t = 4)]
+        folds: usize,
+        /// Print each lesson.
+        #[arg(long)]
+        each: bool,
+        #[command(flatten)]
+        passes: Passes,
+    },
+}
+
+#[derive(clap::Args, Clone, Copy)]
+struct Passes {
+    /// Passes over single decisions.
+    #[arg(long, default_value_t = FitOptions::default().local)]
+    local: usize,
+    /// Passes over whole beams.
+    #[arg(long, default_value_t = FitOptions::default().global)]
+    global: usize,
+    /// Beam of the fit.
+    #[arg(long, default_value_t = FitOptions::default().beam)]
+    fit_beam: usize,
+    /// Beam of the measure.
+    #[arg(long, default_value_t = Options::default().beam)]
+    beam: usize,
+    /// Step size.
+    #[arg(long, default_value_t = FitOptions::default().rate)]
+    rate: f32,
+}
+
+impl Passes {
+    fn options(self) -> FitOptions {
+        FitOptions { local: self.local, global: self.global, beam: self.fit_beam, rate: self.rate, ..FitOptions::default() }
+    }
+}
+
+fn files(folders: &[PathBuf]) -> Result<Vec<PathBuf>, String> {
+    let mut out = Vec::new();
+    for folder in folders {
+        let entries = std::fs::read_dir(folder).map_err(|e| format!("{}: {e}", folder.display()))?;
+        for entry in entries {
+            let path = entry.map_err(|e| e.to_string())?.path();
+            if path.extension().is_some_and(|e| e == "lesson") {
+                out.push(path);
+            }
+        }
+    }
+    out.sort_by_key(|p| p.file_name().map(std::ffi::OsStr::to_owned));
+    if out.is_empty() { Err("no *.lesson files there".into()) } else { Ok(out) }
+}
+
+fn source(path: &Path) -> Result<Source, String> {
+    let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
+    let name = path.file_stem().map_or_else(String::new, |s| s.to_string_lossy().into_owned());
+    Source::parse(&name, &text).map_err(|e| e.to_string())
+}
+
+fn lessons(folders: &[PathBuf], grammar: &Grammar) -> Result<Vec<Lesson>, String> {
+    let mut out = Vec::new();
+    for path in files(folders)? {
+        let source = source(&path)?;
+        if source.language() == grammar.language() {
+            out.push(prepare(source, grammar));
+        }
+    }
+    Ok(out)
+}
+
+fn run() -> Result<(), String> {
+    let grammar = Grammar::english();
+    match Arguments::parse().command {
+        Command::Coverage { folders } => {
+            let (mut moves, mut lost, mut events) = (0, 0, 0);
+            for lesson in lessons(&folders, &grammar)? {
+                let n: usize = lesson.source.mentions.iter().map(|m| m.moves.len()).sum();
+                moves += n;
+                lost += lesson.uncovered.len();
+                events += lesson.speech.events.len();
+                println!("{:44} {n} moves, {} events, clarity {:.2}, not heard {}: {}", lesson.source.name, lesson.speech.events.len(), lesson.speech.clarity, lesson.uncovered.len(), lesson.uncovered.join(" | "));
+            }
+            println!("ALL {moves} moves, {events} events, not heard {lost}");
+        }
+        Command::Fit { folders, output, passes } => {
+            let all = lessons(&folders, &grammar)?;
+            let model = fit(&all.iter().collect::<Vec<_>>(), &grammar, passes.options(), |line| eprintln!("{line}"));
+            let heading = format!("Weights fitted on {} lessons by `plyscribe-lessons fit`; see DEVELOPERS.md.", all.len());
+            std::fs::write(&output, model.to_text(&heading)).map_err(|e| format!("{}: {e}", output.display()))?;
+        }
+        Command::Cross { folders, folds, each, passes } => {
+            let all = lessons(&folders, &grammar)?;
+            let grammar = &grammar;
+            let all = &all;
+            let mut rows: Vec<Row> = Vec::new();
+            for pair in (0..folds).collect::<Vec<_>>().chunks(2) {
+                let results: Vec<Vec<Row>> = std::thread::scope(|scope| {
+                    let handles: Vec<_> = pair
+                        .iter()
+                        .map(|&fold| {
+                            scope.spawn(move || {
+                                let train: Vec<&Lesson> = all.iter().enumerate().filter(|(i, _)| i % folds != fold).map(|(_, l)| l).collect();
+                                let model: Model = fit(&train, grammar, passes.options(), |line| eprintln!("fold {fold}: {line}"));
+                                let options = Options { beam: passes.beam, same_place: passes.beam.div_ceil(4) };
+                                all.iter().enumerate().filter(|(i, _)| i % folds == fold).map(|(_, l)| decode_row(l, grammar, &model, options)).collect()
+                            })
+                        })
+                        .collect();
+                    handles.into_iter().map(|h| h.join().unwrap_or_default()).collect()
+                });
+                rows.extend(results.into_iter().flatten());
+            }
+            rows.sort_by(|a, b| a.name.cmp(&b.name));
+            print!("{}", rows_to_text(&rows, each));
+        }
+    }
+    Ok(())
+}
+
+fn main() -> ExitCode {
+    match run() {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(message) => {
+            eprintln!("plyscribe-lessons: {message}");
+            ExitCode::from(2)
+        }
+    }
+}

@@ -1,0 +1,237 @@
+//! Positions and what is true in them.
+//!
+//! A [`Forest`] interns every position that any reading of the lesson reaches, as (parent, move), so that a reading is a
+//! set of small numbers and the legal moves of a position are found once.
+
+use std::cell::OnceCell;
+use std::collections::HashMap;
+
+use shakmaty::{Bitboard, CastlingMode, Chess, Color, Move, Piece, Position, Role, Square};
+
+/// A node of the forest.
+pub type NodeId = u32;
+
+/// A legal move with the facts that phrases ask for.
+#[derive(Debug, Clone)]
+pub struct MoveFact {
+    /// The move.
+    pub play: Move,
+    /// Square that the piece leaves.
+    pub from: Square,
+    /// Square of arrival; for castling the square on which the king ends.
+    pub to: Square,
+    /// Piece that moves.
+    pub role: Role,
+    /// Piece that is taken.
+    pub victim: Option<Role>,
+    /// Castling: `Some(true)` on the king's side.
+    pub castle: Option<bool>,
+    /// Piece that a pawn turns into.
+    pub promotion: Option<Role>,
+    effect: OnceCell<Effect>,
+}
+
+/// What a move does to the other king.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Effect {
+    /// No check.
+    Quiet,
+    /// Check.
+    Check,
+    /// Checkmate.
+    Mate,
+}
+
+/// A position with the move that led to it.
+#[derive(Debug)]
+pub struct Node {
+    /// Position before the move; `None` for the start of a board.
+    pub parent: Option<NodeId>,
+    /// Index of the move among the legal moves of the parent.
+    pub by: u16,
+    /// The position.
+    pub position: Chess,
+    /// Plies from the start of the board.
+    pub depth: u16,
+    /// A number drawn for this node; sets of nodes are told apart by the exclusive or of theirs.
+    pub key: u64,
+    /// Start of the board that it belongs to.
+    pub root: NodeId,
+    moves: OnceCell<Vec<MoveFact>>,
+    attacked: OnceCell<[Bitboard; 2]>,
+}
+
+/// All positions reached by any reading.
+#[derive(Debug, Default)]
+pub struct Forest {
+    nodes: Vec<Node>,
+    children: HashMap<(NodeId, u16), NodeId>,
+    fresh: u64,
+}
+
+/// Worth of a piece in pawns (common practice).
+pub fn worth(role: Role) -> i32 {
+    match role {
+        Role::Pawn => 1,
+        Role::Knight | Role::Bishop => 3,
+        Role::Rook => 5,
+        Role::Queen => 9,
+        Role::King => 99,
+    }
+}
+
+impl Forest {
+    /// An empty forest.
+    pub fn new() -> Forest {
+        Forest::default()
+    }
+
+    fn draw(&mut self) -> u64 {
+        // splitmix64, public domain: any generator of well mixed numbers would do.
+        self.fresh = self.fresh.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.fresh;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        z ^ (z >> 31)
+    }
+
+    /// Adds a board that starts from a position.
+    pub fn add_root(&mut self, position: Chess) -> NodeId {
+        let id = self.nodes.len() as NodeId;
+        let key = self.draw();
+        self.nodes.push(Node { parent: None, by: 0, position, depth: 0, key, root: id, moves: OnceCell::new(), attacked: OnceCell::new() });
+        id
+    }
+
+    /// The node.
+    pub fn node(&self, id: NodeId) -> &Node {
+        &self.nodes[id as usize]
+    }
+
+    /// Number of nodes.
+    pub fn len(&self) -> usize {
+        self.nodes.len()
+    }
+
+    /// Whether no position was added yet.
+    pub fn is_empty(&self) -> bool {
+        self.nodes.is_empty()
+    }
+
+    /// The legal moves of a node.
+    pub fn moves(&self, id: NodeId) -> &[MoveFact] {
+        let node = self.node(id);
+        node.moves.get_or_init(|| {
+            node.position
+                .legal_moves()
+                .into_iter()
+                .map(|play| {
+                    let castle = play.castling_side().map(|s| s.is_king_side());
+                    let from = play.from().unwrap_or(Square::A1);
+                    let to = match play.castling_side() {
+                        Some(side) => side.king_to(node.position.turn()),
+                        None => play.to(),
+                    };
+                    MoveFact { from, to, role: play.role(), victim: play.capture(), castle, promotion: play.promotion(), play, effect: OnceCell::new() }
+                })
+                .collect()
+        })
+    }
+
+    /// What one of a node's moves does to the other king.
+    pub fn effect(&self, id: NodeId, index: u16) -> Effect {
+        let fact = &self.moves(id)[usize::from(index)];
+        *fact.effect.get_or_init(|| {
+            let mut after = self.node(id).position.clone();
+            after.play_unchecked(fact.play);
+            if !after.is_check() {
+                Effect::Quiet
+            } else if after.legal_moves().is_empty() {
+                Effect::Mate
+            } else {
+                Effect::Check
+            }
+        })
+    }
+
+    /// The node behind one of a node's moves, if any reading has gone there.
+    pub fn child(&self, id: NodeId, index: u16) -> Option<NodeId> {
+        self.children.get(&(id, index)).copied()
+    }
+
+    /// The node behind one of a node's moves.
+    pub fn play(&mut self, id: NodeId, index: u16) -> NodeId {
+        if let Some(&child) = self.children.get(&(id, index)) {
+            return child;
+        }
+        let play = self.moves(id)[usize::from(index)].play;
+        let mut position = self.node(id).position.clone();
+        position.play_unchecked(play);
+        let child = self.nodes.len() as NodeId;
+        let key = self.draw();
+        let (depth, root) = (self.node(id).depth + 1, self.node(id).root);
+        self.nodes.push(Node { parent: Some(id), by: index, position, depth, key, root, moves: OnceCell::new(), attacked: OnceCell::new() });
+        self.children.insert((id, index), child);
+        child
+    }
+
+    /// The move that led to a node.
+    pub fn incoming(&self, id: NodeId) -> Option<&MoveFact> {
+        let node = self.node(id);
+        node.parent.map(|parent| &self.moves(parent)[usize::from(node.by)])
+    }
+
+    /// Index of a move among the legal moves of a node.
+    pub fn index_of(&self, id: NodeId, play: Move) -> Option<u16> {
+        self.moves(id).iter().position(|m| m.play == play).map(|i| i as u16)
+    }
+
+    /// The piece on a square.
+    pub fn piece_at(&self, id: NodeId, square: Square) -> Option<Piece> {
+        self.node(id).position.board().piece_at(square)
+    }
+
+    /// Squares attacked by a colour's pawns and minor pieces \[pawns, all\] of the side that is not to move.
+    pub fn attacked(&self, id: NodeId) -> [Bitboard; 2] {
+        let node = self.node(id);
+        *node.attacked.get_or_init(|| {
+            let board = node.position.board();
+            let enemy = !node.position.turn();
+            let mut pawns = Bitboard::EMPTY;
+            let mut all = Bitboard::EMPTY;
+            for square in board.by_color(enemy) {
+                let attacks = board.attacks_from(square);
+                all |= attacks;
+                if board.role_at(square) == Some(Role::Pawn) {
+                    pawns |= attacks;
+                }
+            }
+            [pawns, all]
+        })
+    }
+
+    /// The move in coordinates, castling as the king's two-square step.
+    pub fn uci(&self, play: Move) -> String {
+        play.to_uci(CastlingMode::Standard).to_string()
+    }
+
+    /// Side to move.
+    pub fn turn(&self, id: NodeId) -> Color {
+        self.node(id).position.turn()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn positions_are_interned_by_parent_and_move() {
+        let mut forest = Forest::new();
+        let root = forest.add_root(Chess::default());
+        assert_eq!(forest.moves(root).len(), 20);
+        let a = forest.play(root, 3);
+        assert_eq!(forest.play(root, 3), a);
+        assert_ne!(forest.play(root, 4), a);
+    }
+}

@@ -1,0 +1,487 @@
+//! What the model looks at: features of a move for a phrase, of a place in the tree, and of passing a phrase over.
+
+use shakmaty::{Color, Position, Role, Square};
+
+use super::model::{Sink, blocks::*};
+use crate::board::{Effect, Forest, MoveFact, NodeId, worth};
+use crate::speech::{Event, Kind};
+
+/// A legal move that a phrase may mean.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Match {
+    /// Index among the node's legal moves.
+    pub index: u16,
+    /// Recapture that follows at once (a trade).
+    pub second: Option<u16>,
+    /// Distance of the sound; 0 where the square was heard as such.
+    pub cost: f32,
+    /// Whether the phrase as heard says something else.
+    pub slip: bool,
+    /// 3 for a clean match, 2 with another piece than said, 1 with a doubtful square.
+    pub quality: u8,
+}
+
+fn role_index(role: Role) -> usize {
+    u32::from(role) as usize - 1
+}
+
+fn slot_index(role: Option<Role>) -> usize {
+    role.map_or(0, |r| role_index(r) + 1)
+}
+
+fn kind_index(kind: Kind) -> usize {
+    kind as usize
+}
+
+fn cost_bucket(found: &Match) -> usize {
+    if found.slip && found.cost >= 3.0 {
+        return 8;
+    }
+    [0.0, 0.3, 0.65, 1.0, 1.4, 1.8, 2.2].iter().position(|&limit| found.cost <= limit + 1e-4).unwrap_or(7)
+}
+
+/// 0 for a garbled transcript, 1 for a mixed one, 2 for a clear one.
+pub fn clarity_bucket(clarity: f32) -> usize {
+    usize::from(clarity > 0.45) + usize::from(clarity > 0.8)
+}
+
+fn mover_said(event: &Event) -> Option<(Role, usize)> {
+    if let Some(role) = event.slots.with.filter(|_| event.kind == Kind::Capture) {
+        return Some((role, 1));
+    }
+    event.slots.mover.map(|(role, d)| (role, match d { 0 => 0, 1..=2 => 1, 3..=4 => 2, _ => 3 }))
+}
+
+/// Legal moves of a node that the phrase may mean. `near` is for the node on the board and the last forks, where more is tried.
+pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &mut Vec<Match>) {
+    out.clear();
+    let turn = forest.turn(node);
+    let moves = forest.moves(node);
+    let said = mover_said(event);
+    match event.kind {
+        Kind::Square => {
+            for (i, m) in moves.iter().enumerate() {
+                if m.castle.is_some() {
+                    continue;
+                }
+                let Some(reading) = event
+                    .squares
+                    .iter()
+                    .find(|r| m.to == if turn == Color::White { r.white } else { r.black })
+                else {
+                    continue;
+                };
+                if m.promotion.is_some_and(|p| p != event.slots.promotion.unwrap_or(Role::Queen)) {
+                    continue;
+                }
+                let role_fits = said.is_none_or(|(role, d)| role == m.role || d >= 2);
+                if !near && (reading.cost > 1.5 || !role_fits) {
+                    continue;
+                }
+                let quality = if reading.cost > 1.5 { 1 } else if role_fits { 3 } else { 2 };
+                out.push(Match { index: i as u16, second: None, cost: reading.cost, slip: false, quality });
+            }
+            if near && !out.iter().any(|m| m.quality == 3 && m.cost < 1.0) {
+                let exact = event.squares.first().filter(|r| r.cost <= 0.3);
+                if let (Some(reading), Some((role, distance))) = (exact, said) {
+                    let to = if turn == Color::White { reading.white } else { reading.black };
+                    if distance <= 1 {
+                        for (i, m) in moves.iter().enumerate() {
+                            let close = m.to.file() == to.file() || m.to.rank() == to.rank();
+                            if m.role == role && m.castle.is_none() && close && !out.iter().any(|o| o.index == i as u16) && m.promotion.is_none_or(|p| p == Role::Queen) {
+                                out.push(Match { index: i as u16, second: None, cost: 3.0, slip: true, quality: 1 });
+                            }
+                        }
+                    }
+                }
+            }
+        }
+        Kind::Castle => {
+            for (i, m) in moves.iter().enumerate() {
+                if let Some(short) = m.castle {
+                    let fits = event.slots.castle.is_none_or(|s| s == short);
+                    out.push(Match { index: i as u16, second: None, cost: 0.0, slip: false, quality: if fits { 3 } else { 2 } });
+                }
+            }
+        }
+        Kind::Capture => {
+            for (i, m) in moves.iter().enumerate() {
+                let Some(victim) = m.victim else { continue };
+                if said.is_some_and(|(role, d)| role != m.role && d <= 2) && !(event.slots.victim.is_none() && said.is_some_and(|(r, _)| r == victim)) {
+                    continue;
+                }
+                if m.promotion.is_some_and(|p| p != event.slots.promotion.unwrap_or(Role::Queen)) {
+                    continue;
+                }
+                if event.slots.victim.is_some_and(|v| v != victim) && !near {
+                    continue;
+                }
+                if !near && said.is_none() && event.slots.victim.is_none() && forest.incoming(node).is_none_or(|last| last.to != m.to) {
+                    continue;
+                }
+                out.push(Match { index: i as u16, second: None, cost: 0.0, slip: false, quality: if said.is_some() { 3 } else { 2 } });
+            }
+        }
+        Kind::Piece => {
+            if !near {
+                return;
+            }
+            for (i, m) in moves.iter().enumerate() {
+                if said.is_some_and(|(role, _)| role == m.role) && m.castle.is_none() && m.promotion.is_none_or(|p| p == Role::Queen) {
+                    out.push(Match { index: i as u16, second: None, cost: 0.0, slip: false, quality: 2 });
+                }
+            }
+        }
+        Kind::Trade => {
+            let named = event.slots.victim.or(event.slots.mover.map(|m| m.0));
+            for (i, m) in moves.iter().enumerate() {
+                let Some(victim) = m.victim else { continue };
+                if m.promotion.is_some() || (named.is_some_and(|n| n != m.role && n != victim)) || (!near && named.is_none()) {
+                    continue;
+                }
+                if worth(victim) < worth(m.role) - 1 {
+                    continue;
+                }
+                out.push(Match { index: i as u16, second: None, cost: 0.0, slip: false, quality: 2 });
+            }
+        }
+        Kind::Files => {
+            let row = event.slots.file.unwrap_or([0.0; 8]);
+            let to = event.squares.first().map(|r| r.white.file());
+            for (i, m) in moves.iter().enumerate() {
+                let from_fits = row[u32::from(m.from.file()) as usize] < 1.0;
+                if m.role == Role::Pawn && m.victim.is_some() && from_fits && to.is_none_or(|f| f == m.to.file()) && m.promotion.is_none_or(|p| p == Role::Queen) {
+                    out.push(Match { index: i as u16, second: None, cost: 0.0, slip: false, quality: 3 });
+                }
+            }
+        }
+    }
+}
+
+fn backward(turn: Color, m: &MoveFact) -> usize {
+    let (from, to) = (u32::from(m.from.rank()), u32::from(m.to.rank()));
+    match (turn == Color::White, to.cmp(&from)) {
+        (_, std::cmp::Ordering::Equal) => 1,
+        (true, std::cmp::Ordering::Less) | (false, std::cmp::Ordering::Greater) => 2,
+        _ => 0,
+    }
+}
+
+/// Word classes that the features ask for by name.
+#[derive(Debug, Clone, Copy)]
+pub struct Ask {
+    /// Retreats.
+    pub retreat: u64,
+    /// Pawn pushes.
+    pub push: u64,
+    /// "standing on", "sits on".
+    pub standing: u64,
+    /// A capture or a recapture.
+    pub recapture: u64,
+}
+
+/// Features of a move for a phrase: they depend on the event and the node alone.
+pub fn move_features(sink: &mut impl Sink, forest: &Forest, event: &Event, node: NodeId, found: &Match, all: &[Match], clarity: usize, ask: &Ask) {
+    let moves = forest.moves(node);
+    let m = &moves[usize::from(found.index)];
+    let s = &event.slots;
+    let kind = kind_index(event.kind);
+    let role = role_index(m.role);
+    let turn = forest.turn(node);
+    let pawn = usize::from(m.role == Role::Pawn);
+    sink.add(M_KIND.at(kind, role, usize::from(m.victim.is_some())));
+    if event.kind == Kind::Square {
+        sink.add(M_COST.at(cost_bucket(found), clarity, usize::from(s.mover.is_some_and(|(_, d)| d <= 3))));
+    }
+    let said = mover_said(event);
+    sink.add(M_MOVER.at(slot_index(said.map(|x| x.0)), role, said.map_or(0, |x| x.1)));
+    if s.mover_misheard {
+        sink.add(M_MISHEARD.at(usize::from(said.is_some_and(|x| x.0 == m.role)), usize::from(said.is_some_and(|x| x.1 < 2)), clarity));
+    }
+    if s.with.is_some() {
+        sink.add(M_WITH.at(slot_index(s.with), role, 0));
+    }
+    if s.victim.is_some() || event.kind == Kind::Capture {
+        sink.add(M_VICTIM.at(slot_index(s.victim), slot_index(m.victim), 0));
+    }
+    let mover_kind = match said { None => 0, Some((Role::Pawn, _)) => 1, Some(_) => 2 };
+    sink.add(M_CAPTURE.at(usize::from(s.capture), usize::from(m.victim.is_some()), mover_kind));
+    let effect = match forest.effect(node, found.index) { Effect::Quiet => 0, Effect::Check => 1, Effect::Mate => 2 };
+    sink.add(M_CHECK.at(if s.mate { 2 } else { usize::from(s.check) }, effect, 0));
+    let side = match s.side { None => 0, Some(Color::White) => 1, Some(Color::Black) => 2 };
+    sink.add(M_SIDE.at(side, usize::from(turn == Color::Black), kind));
+    let file = match &s.file {
+        None => 0,
+        Some(row) => match row[u32::from(m.from.file()) as usize] {
+            c if c <= 0.05 => 1,
+            c if c < 0.5 => 2,
+            c if c < 1.2 => 3,
+            c if c < 3.0 => 4,
+            _ => 5,
+        },
+    };
+    sink.add(M_FILE.at(file, pawn, usize::from(m.victim.is_some())));
+    let origin = if s.origins.is_empty() { 0 } else if s.origins.contains(&m.from) { 1 } else { 2 };
+    if origin > 0 {
+        sink.add(M_ORIGIN.at(origin, usize::from(said.is_some()), 0));
+    }
+    if s.typed {
+        let rank_fits = s.rank.is_none_or(|r| u32::from(m.from.rank()) == u32::from(r));
+        sink.add(M_TYPED.at(usize::from(rank_fits), usize::from(m.victim.is_some() == s.capture), usize::from(s.mover.is_some_and(|x| x.0 == m.role))));
+    }
+    if let Some(short) = m.castle {
+        let said = match s.castle { _ if s.echo => 3, None => 0, Some(true) => 1, Some(false) => 2 };
+        sink.add(M_CASTLE.at(said, usize::from(short), 0));
+    }
+    if m.promotion.is_some() || s.promotion.is_some() {
+        let a = usize::from(s.promotion.is_some());
+        let b = if m.promotion.is_none() { 0 } else if m.promotion == s.promotion { 1 } else { 2 };
+        sink.add(M_PROMOTION.at(a, b, 0));
+    }
+    let rivals = all.iter().filter(|o| o.index != found.index && o.cost <= found.cost + 0.3 && moves[usize::from(o.index)].role == m.role).count().min(3);
+    let others = all.iter().filter(|o| o.index != found.index && o.cost <= found.cost + 0.3 && moves[usize::from(o.index)].role != m.role).count().min(3);
+    sink.add(M_AMBIGUOUS.at(rivals, others, kind));
+    if event.kind == Kind::Square && said.is_none() {
+        let pawn_rival = all.iter().any(|o| o.index != found.index && o.cost <= found.cost + 0.3 && moves[usize::from(o.index)].role == Role::Pawn);
+        sink.add(M_PAWN_RIVAL.at(if pawn == 1 { 2 } else { usize::from(pawn_rival) }, usize::from(s.capture), 0));
+    }
+    if let Some(last) = forest.incoming(node) {
+        let recapture = m.victim.is_some() && m.to == last.to;
+        let taken = last.victim.is_some();
+        sink.add(M_RECAPTURE.at(usize::from(recapture), usize::from(taken), kind));
+        let chased = forest.node(node).position.board().attacks_from(last.to).contains(m.from);
+        if m.role != Role::Pawn && m.role != Role::King {
+            sink.add(M_CHASED.at(usize::from(chased), kind, 0));
+        }
+    }
+    let [pawns, all_attacks] = forest.attacked(node);
+    let safety = if pawns.contains(m.to) && m.role != Role::Pawn { 2 } else if all_attacks.contains(m.to) { 1 } else { 0 };
+    sink.add(M_SAFE.at(safety, role, usize::from(m.victim.is_some())));
+    if let Some(victim) = m.victim {
+        let gain = (worth(victim) - worth(m.role)).signum() + 1 + i32::from(safety > 0);
+        sink.add(M_GAIN.at(gain.clamp(0, 4) as usize, kind, 0));
+    }
+    let back = backward(turn, m);
+    sink.add(M_BACKWARD.at(usize::from(s.left & ask.retreat != 0), back, pawn));
+    if back > 0 {
+        let parent = forest.node(node).parent.and_then(|p| forest.incoming(p));
+        let home = parent.is_some_and(|p| p.from == m.to && p.to == m.from);
+        sink.add(M_HOME.at(usize::from(s.left & ask.retreat != 0), usize::from(home), 0));
+    }
+    let phase = match forest.node(node).depth { 0..=9 => 0, 10..=23 => 1, _ => 2 };
+    let start_rank = if turn == Color::White { 0 } else { 7 };
+    let from_home = u32::from(m.from.rank()) == start_rank;
+    let style = match m.role {
+        Role::Pawn if (u32::from(m.from.rank()) as i32 - u32::from(m.to.rank()) as i32).abs() == 2 => 0,
+        Role::Pawn if matches!(u32::from(m.to.file()), 2..=5) => 1,
+        Role::Pawn => 2,
+        Role::Knight | Role::Bishop if from_home => 3,
+        Role::Knight | Role::Bishop => 4,
+        Role::Queen if from_home => 5,
+        Role::Queen => 6,
+        Role::Rook => 7,
+        Role::King if m.castle.is_some() => 8,
+        Role::King => 9,
+    };
+    sink.add(M_OPENING.at(phase, style, 0));
+    let double = style == 0;
+    sink.add(M_PUSH.at(usize::from(s.left & ask.push != 0), if double { 2 } else { pawn }, 0));
+}
+
+/// Where a node lies, seen from the node on the board.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Place {
+    /// 0 the board itself; 1 to 9 ancestors by distance; 10, 11 below it; 12 another branch; 13 another board.
+    pub rel: usize,
+    /// Distance in plies for ancestors.
+    pub distance: u16,
+}
+
+impl Place {
+    /// Six kinds: here, one back, two back, further back, elsewhere, another board.
+    pub fn coarse(&self) -> usize {
+        match self.rel {
+            0 => 0,
+            1 => 1,
+            2 => 2,
+            3..=9 => 3,
+            13 => 5,
+            _ => 4,
+        }
+    }
+
+    /// Place of an ancestor at a distance.
+    pub fn ancestor(distance: u16, root: bool) -> Place {
+        let rel = match distance {
+            0 => 0,
+            _ if root && distance > 3 => 9,
+            1..=4 => usize::from(distance),
+            5..=6 => 5,
+            7..=9 => 6,
+            10..=14 => 7,
+            _ => 8,
+        };
+        Place { rel, distance }
+    }
+}
+
+/// Bucket of a number of words.
+pub fn gap_bucket(words: usize) -> usize {
+    match words {
+        0 => 0,
+        1..=2 => 1,
+        3..=5 => 2,
+        6..=10 => 3,
+        11..=20 => 4,
+        21..=50 => 5,
+        _ => 6,
+    }
+}
+
+/// Bucket of a short distance in tokens.
+pub fn near_bucket(tokens: usize) -> usize {
+    match tokens {
+        0 => 0,
+        1..=2 => 1,
+        3..=5 => 2,
+        6..=10 => 3,
+        11..=25 => 4,
+        _ => 5,
+    }
+}
+
+/// What stands between the last move played and an event: shared by all readings that played the same event last.
+#[derive(Debug, Clone, Default)]
+pub struct Between {
+    /// Bucket of the words between.
+    pub gap: usize,
+    /// Word classes that occur.
+    pub cues: u64,
+    /// 0 no pause, 1 weak, 2 full, 3 several sentences.
+    pub stop: usize,
+    /// Moves named and passed over: mover (if said) and square, latest first.
+    pub named: Vec<(Option<Role>, Square)>,
+}
+
+/// What a reading knows of itself when an event comes.
+#[derive(Debug, Clone, Copy)]
+pub struct Moment<'a> {
+    /// Words since the last move played.
+    pub between: &'a Between,
+    /// Whether the event before was played (2), passed over (1) or there was none (0).
+    pub before: usize,
+    /// Distance from the event before.
+    pub near: usize,
+    /// Kind of the event before.
+    pub before_kind: usize,
+    /// Whether the phrase overlaps with the one before.
+    pub overlap: bool,
+    /// Who "I", "you" and "he" are: moves of White less moves of Black said with that word.
+    pub persons: [i8; 4],
+    /// Colour that moved last.
+    pub last_turn: Option<Color>,
+    /// Number of boards opened.
+    pub boards: usize,
+}
+
+/// Features of playing from a place. `edge` tells whether the move is there already, `children` how many moves the place has,
+/// `fork` is 1 for the place last returned to, 2 for the one before, 3 for any other returned to, 0 for none.
+#[allow(clippy::too_many_arguments)]
+pub fn place_features(sink: &mut impl Sink, forest: &Forest, event: &Event, moment: &Moment, node: NodeId, place: Place, play: &MoveFact, edge: bool, children: usize, fork: usize, replaced: Option<&MoveFact>, child_named: bool) {
+    let coarse = place.coarse();
+    let b = moment.between;
+    sink.add(S_GAP.at(place.rel, b.gap, 0));
+    let mut cues = b.cues;
+    while cues != 0 {
+        let bit = cues.trailing_zeros() as usize;
+        cues &= cues - 1;
+        sink.add(S_CUE.at(coarse, bit, 0));
+    }
+    sink.add(S_EDGE.at(place.rel, usize::from(edge), usize::from(b.gap > 2)));
+    if place.rel != 0 {
+        sink.add(S_FORK.at(fork, usize::from(edge), coarse.min(4)));
+        sink.add(S_STOP.at(coarse, b.stop, 0));
+        sink.add(S_CHILDREN.at(coarse, children.min(3), 0));
+        let same_side = moment.last_turn.is_some_and(|t| t == forest.turn(node));
+        sink.add(S_LAST.at(coarse, usize::from(same_side), 0));
+        if let Some(old) = replaced {
+            let style = if old.role == play.role { usize::from(old.to == play.to) + 1 } else { 0 };
+            sink.add(S_SAMEPIECE.at(style, role_index(play.role), 0));
+        }
+    } else {
+        sink.add(S_FORK.at(fork, usize::from(edge), 0));
+        sink.add(S_STOP.at(0, b.stop, 0));
+        sink.add(S_CHILDREN.at(0, children.min(3), 0));
+    }
+    if !b.named.is_empty() {
+        let incoming = forest.incoming(node);
+        let named = incoming.is_some_and(|m| b.named.iter().any(|(role, to)| *to == m.to && role.is_none_or(|r| r == m.role)));
+        let play_named = b.named.iter().any(|(role, to)| *to == play.to && role.is_none_or(|r| r == play.role));
+        sink.add(S_NAMED.at(usize::from(named), usize::from(child_named), coarse.min(4)));
+        if play_named {
+            sink.add(S_NAMED.at(2, 2, coarse.min(4)));
+        }
+        let (mut yes, mut no) = (0, 0);
+        for (role, square) in b.named.iter().take(4) {
+            if let Some(role) = role {
+                match forest.piece_at(node, *square) {
+                    Some(piece) if piece.role == *role => yes += 1,
+                    _ => no += 1,
+                }
+            }
+        }
+        sink.add(S_SEEN.at(coarse, yes.min(3), no.min(3)));
+    }
+    let person = usize::from(event.slots.person);
+    let lean = moment.persons[person];
+    let white = forest.turn(node) == Color::White;
+    let lean = if white { lean } else { -lean };
+    let bucket = match lean { i8::MIN..=-4 => 0, -3..=-2 => 1, -1 => 2, 0 => 3, 1 => 4, 2..=3 => 5, _ => 6 };
+    sink.add(S_PERSON.at(person, bucket, 0));
+    sink.add(S_PREV.at(moment.before, moment.near, kind_index(event.kind) + if place.rel == 0 { 0 } else { 6 }));
+    if moment.overlap {
+        sink.add(S_OVERLAP.at(moment.before.min(1), moment.before_kind, kind_index(event.kind)));
+    }
+    if place.rel == 13 {
+        sink.add(S_NEWGAME.at(usize::from(edge), b.gap, 0));
+    }
+}
+
+/// Features of passing an event over. `best` is the best quality of a match on the board (0 for none), `cost` its sound
+/// distance bucket, `elsewhere` the best in the rest of the tree.
+#[allow(clippy::too_many_arguments)]
+pub fn none_features(sink: &mut impl Sink, forest: &Forest, event: &Event, moment: &Moment, cursor: NodeId, best: u8, cost: usize, elsewhere: u8, clarity: usize, ask: &Ask, repeat: usize) {
+    let kind = kind_index(event.kind);
+    sink.add(N_PREV.at(moment.before, moment.near, kind));
+    sink.add(N_MATCH.at(kind, usize::from(best).min(3) + usize::from(best == 3 && cost > 1), clarity));
+    sink.add(N_ELSE.at(kind, usize::from(elsewhere.min(2)), usize::from(best > 0) + usize::from(best > 2)));
+    if let (Kind::Square, Some(reading)) = (event.kind, event.squares.first()) {
+        let mover = event.slots.mover.map(|m| m.0);
+        let occupant = forest.piece_at(cursor, reading.white);
+        let state = match (occupant, mover) {
+            (None, None) => 0,
+            (None, Some(_)) => 1,
+            (Some(_), None) => 2,
+            (Some(p), Some(role)) if p.role == role => 3,
+            (Some(_), Some(_)) => 4,
+        };
+        let distance = event.slots.mover.map_or(0, |(_, d)| if d <= 2 { 1 } else { 2 });
+        sink.add(N_PIECE.at(state, distance, usize::from(event.slots.left & ask.standing != 0)));
+        let mut at = Some(cursor);
+        for back in 0..3 {
+            let Some(node) = at else { break };
+            if let Some(last) = forest.incoming(node) {
+                if last.to == reading.white {
+                    sink.add(N_LAST.at(back, if mover.is_none() { 0 } else { 1 + usize::from(mover == Some(last.role)) }, usize::from(moment.between.gap > 3)));
+                    break;
+                }
+                if back == 0 && last.from == reading.white {
+                    sink.add(N_LAST.at(4, usize::from(mover.is_some()), usize::from(moment.between.gap > 3)));
+                }
+            }
+            at = forest.node(node).parent;
+        }
+        sink.add(N_REPEAT.at(repeat.min(2), moment.between.gap.min(5), 0));
+    }
+    let _ = forest.node(cursor).position.turn();
+}

@@ -1,0 +1,540 @@
+//! The beam search.
+
+use std::cell::RefCell;
+use std::collections::HashMap;
+use std::rc::Rc;
+
+use shakmaty::{Chess, Color};
+
+use super::features::{Ask, Between, Match, Moment, Place, clarity_bucket, gap_bucket, matches, move_features, near_bucket, none_features, place_features};
+use super::model::{Collect, Dot, Model, Sink};
+use super::words::word_features;
+use crate::board::{Forest, NodeId};
+use crate::grammar::Grammar;
+use crate::speech::{Kind, Speech, Stop};
+
+/// Where the boards of a lesson start.
+#[derive(Debug, Clone)]
+pub struct Start {
+    /// The position.
+    pub position: Chess,
+    /// First event that can belong to it (events before it belong to an earlier board, or to none).
+    pub from_event: usize,
+}
+
+/// How hard the search tries.
+#[derive(Debug, Clone, Copy)]
+pub struct Options {
+    /// Readings kept after each event.
+    pub beam: usize,
+    /// Readings with the same node on the board kept after each event.
+    pub same_place: usize,
+}
+
+impl Default for Options {
+    fn default() -> Options {
+        Options { beam: 48, same_place: 12 }
+    }
+}
+
+/// What a reading does with an event.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Action {
+    /// The words are no move.
+    Pass,
+    /// The words are a move from a node.
+    Play {
+        /// Node that it is played from.
+        from: NodeId,
+        /// The move.
+        found: Match,
+        /// Where the node lies.
+        place: Place,
+    },
+}
+
+/// A way on from a state.
+#[derive(Debug, Clone)]
+pub struct Candidate {
+    /// What is done.
+    pub action: Action,
+    /// Score of this step; higher is likelier.
+    pub score: f32,
+}
+
+/// A reading of the lesson so far.
+#[derive(Debug, Clone)]
+pub struct State {
+    /// The nodes in the order in which they were told, starts included.
+    pub nodes: Rc<Vec<NodeId>>,
+    /// The node on the board.
+    pub cursor: NodeId,
+    /// Event played last.
+    pub last: Option<usize>,
+    /// Whether the event just before was played.
+    pub before: usize,
+    /// Places returned to, latest first.
+    pub forks: [NodeId; 4],
+    /// Moves of White less moves of Black by person word.
+    pub persons: [i8; 4],
+    /// Boards opened so far.
+    pub boards: usize,
+    /// Exclusive or of the node keys.
+    pub key: u64,
+    /// Sum of the scores.
+    pub score: f32,
+    /// Step in the record that made it.
+    pub step: u32,
+}
+
+/// One entry of the record of what readings did.
+#[derive(Debug, Clone, Copy)]
+pub struct Step {
+    /// Step before.
+    pub previous: u32,
+    /// Event.
+    pub event: u32,
+    /// What was done.
+    pub action: Action,
+    /// Node on the board afterwards.
+    pub cursor: NodeId,
+    /// Score of this step.
+    pub score: f32,
+}
+
+const NO_STEP: u32 = u32::MAX;
+const NOWHERE: NodeId = NodeId::MAX;
+
+/// The search's result.
+#[derive(Debug)]
+pub struct Outcome {
+    /// The best reading.
+    pub best: State,
+    /// The surviving readings, best first, the best included.
+    pub beam: Vec<State>,
+    /// What the best reading did, event by event.
+    pub path: Vec<Step>,
+    /// All steps of all survivors.
+    pub record: Vec<Step>,
+}
+
+/// Scores of one move at one node for one event.
+type Scored = Rc<Vec<(Match, f32)>>;
+
+/// Decodes one lesson; owns the positions and everything that is remembered between events.
+pub struct Decoder<'a> {
+    /// The lesson's speech.
+    pub speech: &'a Speech,
+    /// All positions seen.
+    pub forest: Forest,
+    model: &'a Model,
+    starts: Vec<(NodeId, usize)>,
+    words: Vec<f32>,
+    ask: Ask,
+    clarity: usize,
+    scored: HashMap<(NodeId, bool), Scored>,
+    scored_event: usize,
+    between: HashMap<usize, Rc<Between>>,
+    buffer: RefCell<Vec<Match>>,
+}
+
+impl std::fmt::Debug for Decoder<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Decoder").field("events", &self.speech.events.len()).field("positions", &self.forest.len()).finish_non_exhaustive()
+    }
+}
+
+impl<'a> Decoder<'a> {
+    /// A decoder for one lesson. `starts` are its boards in order; there must be one.
+    pub fn new(speech: &'a Speech, grammar: &'a Grammar, model: &'a Model, starts: &[Start]) -> Decoder<'a> {
+        let mut forest = Forest::new();
+        let starts = starts.iter().map(|s| (forest.add_root(s.position.clone()), s.from_event)).collect();
+        let mut names = Vec::new();
+        let words = (0..speech.events.len())
+            .map(|k| {
+                word_features(speech, grammar, k, &mut names);
+                names.iter().filter_map(|n| model.names.get(n)).map(|&i| model.sparse[i as usize]).sum()
+            })
+            .collect();
+        let ask = Ask { retreat: grammar.class("retreat"), push: grammar.class("push"), standing: grammar.class("standing"), recapture: grammar.class("recapture") };
+        Decoder { speech, forest, model, starts, words, ask, clarity: clarity_bucket(speech.clarity), scored: HashMap::new(), scored_event: usize::MAX, between: HashMap::new(), buffer: RefCell::default() }
+    }
+
+    /// Names of the word features of an event.
+    pub fn words_of(speech: &Speech, grammar: &Grammar, event: usize) -> Vec<String> {
+        let mut out = Vec::new();
+        word_features(speech, grammar, event, &mut out);
+        out
+    }
+
+    /// Root node of each board.
+    pub fn roots(&self) -> Vec<NodeId> {
+        self.starts.iter().map(|s| s.0).collect()
+    }
+
+    /// The reading before the first event.
+    pub fn initial(&self) -> State {
+        let root = self.starts[0].0;
+        State {
+            nodes: Rc::new(vec![root]),
+            cursor: root,
+            last: None,
+            before: 0,
+            forks: [NOWHERE; 4],
+            persons: [0; 4],
+            boards: 1,
+            key: self.forest.node(root).key,
+            score: 0.0,
+            step: NO_STEP,
+        }
+    }
+
+    fn enter(&mut self, event: usize) {
+        if self.scored_event != event {
+            self.scored.clear();
+            self.between.clear();
+            self.scored_event = event;
+        }
+    }
+
+    fn matched(&mut self, event: usize, node: NodeId, near: bool) -> Scored {
+        if let Some(found) = self.scored.get(&(node, near)) {
+            return Rc::clone(found);
+        }
+        let e = &self.speech.events[event];
+        let mut buffer = self.buffer.borrow_mut();
+        matches(&self.forest, e, node, near, &mut buffer);
+        let mut out: Vec<(Match, f32)> = Vec::with_capacity(buffer.len());
+        for found in buffer.iter() {
+            let mut dot = Dot { weights: &self.model.dense, sum: 0.0 };
+            move_features(&mut dot, &self.forest, e, node, found, &buffer, self.clarity, &self.ask);
+            out.push((*found, dot.sum));
+        }
+        drop(buffer);
+        if e.kind == Kind::Trade {
+            out = self.with_recaptures(node, out);
+        }
+        out.sort_by(|a, b| b.1.total_cmp(&a.1));
+        let out = Rc::new(out);
+        self.scored.insert((node, near), Rc::clone(&out));
+        out
+    }
+
+    fn with_recaptures(&mut self, node: NodeId, found: Vec<(Match, f32)>) -> Vec<(Match, f32)> {
+        let mut out = Vec::new();
+        for (m, score) in found {
+            let to = self.forest.moves(node)[usize::from(m.index)].to;
+            let victim = self.forest.moves(node)[usize::from(m.index)].victim;
+            let child = self.forest.play(node, m.index);
+            let mut best: Option<(u16, i32)> = None;
+            for (i, r) in self.forest.moves(child).iter().enumerate() {
+                if r.to == to && r.victim.is_some() && r.promotion.is_none() {
+                    let worth = crate::board::worth(r.role);
+                    if best.is_none_or(|b| worth < b.1) {
+                        best = Some((i as u16, worth));
+                    }
+                }
+            }
+            let equal = victim == Some(self.forest.moves(node)[usize::from(m.index)].role);
+            out.push((m, score - f32::from(u8::from(equal)) * 0.5));
+            if let Some((second, _)) = best {
+                out.push((Match { second: Some(second), ..m }, score + if equal { 0.7 } else { 0.0 }));
+            }
+        }
+        out
+    }
+
+    fn between(&mut self, state: &State, event: usize) -> Rc<Between> {
+        let key = state.last.map_or(usize::MAX, |l| l);
+        if let Some(b) = self.between.get(&key) {
+            return Rc::clone(b);
+        }
+        let speech = self.speech;
+        let from = state.last.map_or(0, |l| speech.events[l].phrase_end.max(speech.events[l].end));
+        let to = speech.events[event].phrase;
+        let mut b = Between::default();
+        let mut stops = 0;
+        if from <= to {
+            b.gap = gap_bucket(to - from);
+            let recent = from.max(to.saturating_sub(40));
+            for t in &speech.tokens[recent..to] {
+                b.cues |= t.classes;
+            }
+            for t in &speech.tokens[from.min(to)..=to] {
+                stops = stops.max(match t.stop { Stop::None => 0, Stop::Weak => 1, Stop::Full => 2 });
+            }
+            let full = speech.tokens[from..=to].iter().filter(|t| t.stop == Stop::Full).count();
+            if full > 1 {
+                stops = 3;
+            }
+        }
+        b.stop = stops;
+        let first = state.last.map_or(0, |l| l + 1);
+        for e in speech.events[first..event].iter().rev().take(6) {
+            if let (Kind::Square, Some(r)) = (e.kind, e.squares.first()) {
+                if r.cost < 0.7 {
+                    b.named.push((e.slots.mover.filter(|m| m.1 <= 3).map(|m| m.0), r.white));
+                }
+            }
+        }
+        let b = Rc::new(b);
+        self.between.insert(key, Rc::clone(&b));
+        b
+    }
+
+    /// The places of the tree from which a reading may go on, with their distance from the board.
+    fn places(&self, state: &State, event: usize) -> Vec<(NodeId, Place)> {
+        let forest = &self.forest;
+        let depth = usize::from(forest.node(state.cursor).depth);
+        let mut path = vec![NOWHERE; depth + 1];
+        let mut at = Some(state.cursor);
+        while let Some(node) = at {
+            path[usize::from(forest.node(node).depth)] = node;
+            at = forest.node(node).parent;
+        }
+        let root = forest.node(state.cursor).root;
+        let mut out = Vec::with_capacity(state.nodes.len() + 1);
+        for &node in state.nodes.iter() {
+            let n = forest.node(node);
+            let d = usize::from(n.depth);
+            let place = if n.root != root {
+                if n.parent.is_some() { continue } else { Place { rel: 13, distance: 99 } }
+            } else if d <= depth && path[d] == node {
+                Place::ancestor((depth - d) as u16, n.parent.is_none())
+            } else if n.parent == Some(state.cursor) {
+                Place { rel: 10, distance: 1 }
+            } else {
+                let mut up = n.parent;
+                let mut steps = 1u16;
+                let mut below = false;
+                while let Some(u) = up {
+                    let du = usize::from(forest.node(u).depth);
+                    if du <= depth && path[du] == u {
+                        below = du == depth;
+                        break;
+                    }
+                    steps += 1;
+                    up = forest.node(u).parent;
+                }
+                if below { Place { rel: 11, distance: steps } } else { Place { rel: 12, distance: steps } }
+            };
+            if place.rel == 13 && node != state.nodes[0] {
+                continue;
+            }
+            if place.rel == 13 {
+                continue;
+            }
+            out.push((node, place));
+        }
+        if let Some(&(next, from)) = self.starts.get(state.boards) {
+            if event >= from {
+                out.push((next, Place { rel: 13, distance: 99 }));
+            }
+        }
+        out
+    }
+
+    /// Everything that a reading can do with an event, with scores; `sink` sees the features of each.
+    fn expand<F: FnMut(&Decoder<'a>, Action, f32, &mut dyn FnMut(&mut Collect))>(&mut self, state: &State, event: usize, limit: usize, mut take: F) {
+        self.enter(event);
+        let speech = self.speech;
+        let e = &speech.events[event];
+        let between = self.between(state, event);
+        let (near, before_kind, overlap) = match event.checked_sub(1) {
+            Some(j) => {
+                let p = &speech.events[j];
+                (near_bucket(e.phrase.saturating_sub(p.end)), p.kind as usize, e.phrase < p.phrase_end.max(p.end))
+            }
+            None => (5, 0, false),
+        };
+        let last_turn = state.last.map(|_| !self.forest.turn(state.cursor));
+        let moment = Moment { between: &between, before: state.before, near, before_kind, overlap: overlap && state.before == 2, persons: state.persons, last_turn, boards: state.boards };
+        // A board that has its own start forces the talk on to it.
+        let forced = self.starts.get(state.boards).filter(|s| event >= s.1 && s.1 != usize::MAX && self.starts.len() > 1 && s.1 > 0).copied();
+        let places = match forced {
+            Some((root, _)) => vec![(root, Place { rel: 13, distance: 99 })],
+            None => self.places(state, event),
+        };
+        let here = if let Some((root, _)) = forced { root } else { state.cursor };
+        let mut best_here: (u8, usize) = (0, 9);
+        let mut best_else = 0u8;
+        for (node, place) in places {
+            let fork = state.forks.iter().position(|&f| f == node).map_or(0, |p| (p + 1).min(3));
+            let near_place = place.rel == 0 || place.rel == 13 || (place.rel <= 4 && e.kind != Kind::Piece) || (1..=2).contains(&place.rel) || (fork > 0 && place.rel < 12);
+            let slip_place = place.rel == 0 || place.rel == 13;
+            let found = self.matched(event, node, near_place);
+            let most = if place.rel == 0 { 16 } else { limit };
+            for (m, score) in found.iter().take(most) {
+                if m.slip && !slip_place {
+                    continue;
+                }
+                if place.rel == 0 || place.rel == 13 {
+                    if m.quality > best_here.0 {
+                        best_here = (m.quality, (m.cost * 2.0) as usize);
+                    }
+                } else {
+                    best_else = best_else.max(if m.quality == 3 { 2 } else { 1 });
+                }
+                let forest = &self.forest;
+                let child = forest.child(node, m.index).filter(|c| state.nodes.contains(c));
+                let edge = child.is_some();
+                let kids: Vec<NodeId> = if place.rel == 0 && fork == 0 && !edge && state.nodes.last() == Some(&node) {
+                    Vec::new()
+                } else {
+                    state.nodes.iter().copied().filter(|&c| forest.node(c).parent == Some(node)).collect()
+                };
+                let replaced = kids.last().and_then(|&c| forest.incoming(c)).filter(|_| !edge);
+                let child_named = !between.named.is_empty()
+                    && kids.iter().any(|&c| forest.incoming(c).is_some_and(|i| between.named.iter().any(|(role, to)| *to == i.to && role.is_none_or(|r| r == i.role))));
+                let play = &forest.moves(node)[usize::from(m.index)];
+                let mut dot = Dot { weights: &self.model.dense, sum: 0.0 };
+                place_features(&mut dot, forest, e, &moment, node, place, play, edge, kids.len(), fork, replaced, child_named);
+                let total = self.words[event] + score + dot.sum;
+                let action = Action::Play { from: node, found: *m, place };
+                let clarity = self.clarity;
+                let ask = self.ask;
+                take(self, action, total, &mut |sink: &mut Collect| {
+                    let mut all = Vec::new();
+                    matches(forest, e, node, near_place, &mut all);
+                    move_features(sink, forest, e, node, m, &all, clarity, &ask);
+                    place_features(sink, forest, e, &moment, node, place, play, edge, kids.len(), fork, replaced, child_named);
+                });
+            }
+        }
+        let repeat = between.named.iter().filter(|(_, s)| e.squares.first().is_some_and(|r| r.white == *s)).count();
+        let mut dot = Dot { weights: &self.model.dense, sum: 0.0 };
+        none_features(&mut dot, &self.forest, e, &moment, here, best_here.0, best_here.1, best_else, self.clarity, &self.ask, repeat);
+        let (clarity, ask) = (self.clarity, self.ask);
+        let forest = &self.forest;
+        take(self, Action::Pass, dot.sum, &mut |sink: &mut Collect| {
+            none_features(sink, forest, e, &moment, here, best_here.0, best_here.1, best_else, clarity, &ask, repeat);
+        });
+    }
+
+    /// The ways on from a state with their dense features; word features belong to every play alike.
+    pub fn candidates(&mut self, state: &State, event: usize) -> Vec<(Candidate, Collect)> {
+        let mut out = Vec::new();
+        self.expand(state, event, 6, |_, action, score, features| {
+            let mut collect = Collect::default();
+            features(&mut collect);
+            out.push((Candidate { action, score }, collect));
+        });
+        out
+    }
+
+    /// The state after an action.
+    pub fn apply(&mut self, state: &State, event: usize, action: Action, score: f32) -> State {
+        let mut next = state.clone();
+        next.score += score;
+        match action {
+            Action::Pass => next.before = 1,
+            Action::Play { from, found, place } => {
+                if place.rel == 13 && !state.nodes.contains(&from) {
+                    self.add(&mut next, from);
+                    next.boards += 1;
+                }
+                if place.rel != 0 && next.forks[0] != from {
+                    let at = next.forks.iter().position(|&f| f == from).unwrap_or(3);
+                    next.forks[..=at].rotate_right(1);
+                    next.forks[0] = from;
+                }
+                let turn = self.forest.turn(from);
+                let mut node = self.forest.play(from, found.index);
+                self.add(&mut next, node);
+                if let Some(second) = found.second {
+                    node = self.forest.play(node, second);
+                    self.add(&mut next, node);
+                }
+                next.cursor = node;
+                next.before = 2;
+                next.last = Some(event);
+                let person = usize::from(self.speech.events[event].slots.person);
+                if person > 0 {
+                    let step = if turn == Color::White { 1 } else { -1 };
+                    next.persons[person] = (next.persons[person] + step).clamp(-9, 9);
+                }
+            }
+        }
+        next
+    }
+
+    fn add(&self, state: &mut State, node: NodeId) {
+        if !state.nodes.contains(&node) {
+            Rc::make_mut(&mut state.nodes).push(node);
+            state.key ^= self.forest.node(node).key;
+        }
+    }
+
+    fn merge_key(&self, state: &State, event: usize, action: &Action) -> (u64, NodeId, usize) {
+        match action {
+            Action::Pass => (state.key, state.cursor, state.last.map_or(0, |l| l + 1)),
+            Action::Play { from, found, .. } => {
+                // The child may not be interned yet: mix the pair instead.
+                let child = self.forest.child(*from, found.index);
+                let known = child.filter(|c| state.nodes.contains(c));
+                let mix = (u64::from(*from) << 20 | u64::from(found.index) << 4 | u64::from(found.second.is_some())).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+                let key = if known.is_some() { state.key } else { state.key ^ child.map_or(mix, |c| self.forest.node(c).key) };
+                (key ^ if found.second.is_some() { 0x5555 } else { 0 }, child.unwrap_or(NodeId::MAX ^ ((*from) << 8) ^ u32::from(found.index)), event + 1)
+            }
+        }
+    }
+
+    /// Reads the whole lesson. `watch` sees the beam after each event and may stop the search by returning false.
+    pub fn search<W: FnMut(usize, &[State], &[Step]) -> bool>(&mut self, options: Options, mut watch: W) -> Outcome {
+        let mut beam = vec![self.initial()];
+        let mut record: Vec<Step> = Vec::new();
+        let mut pool: Vec<(f32, usize, Action, f32)> = Vec::new();
+        for event in 0..self.speech.events.len() {
+            pool.clear();
+            let floor = beam[0].score - 25.0;
+            for (index, state) in beam.iter().enumerate() {
+                if state.score < floor {
+                    continue;
+                }
+                let base = state.score;
+                self.expand(state, event, 3, |_, action, score, _| pool.push((base + score, index, action, score)));
+            }
+            pool.sort_by(|a, b| b.0.total_cmp(&a.0));
+            let mut seen: HashMap<(u64, NodeId, usize), ()> = HashMap::with_capacity(options.beam * 2);
+            let mut crowd: HashMap<NodeId, usize> = HashMap::new();
+            let mut next: Vec<State> = Vec::with_capacity(options.beam);
+            for &(_, index, action, score) in pool.iter() {
+                if next.len() >= options.beam {
+                    break;
+                }
+                let key = self.merge_key(&beam[index], event, &action);
+                if seen.insert(key, ()).is_some() {
+                    continue;
+                }
+                let there = crowd.entry(key.1).or_default();
+                if *there >= options.same_place {
+                    continue;
+                }
+                *there += 1;
+                let mut state = self.apply(&beam[index], event, action, score);
+                record.push(Step { previous: beam[index].step, event: event as u32, action, cursor: state.cursor, score });
+                state.step = record.len() as u32 - 1;
+                next.push(state);
+            }
+            beam = next;
+            if !watch(event, &beam, &record) {
+                break;
+            }
+        }
+        let best = beam[0].clone();
+        let path = Self::trace(&record, best.step);
+        Outcome { best, beam, path, record }
+    }
+
+    /// The steps that led to a state, first to last.
+    pub fn trace(record: &[Step], step: u32) -> Vec<Step> {
+        let mut path = Vec::new();
+        let mut at = step;
+        while at != NO_STEP {
+            path.push(record[at as usize]);
+            at = record[at as usize].previous;
+        }
+        path.reverse();
+        path
+    }
+}

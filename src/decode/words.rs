@@ -1,0 +1,153 @@
+//! Words around an event as sparse features: do they sound like a move that is played?
+
+use crate::grammar::Grammar;
+use crate::speech::{Event, Kind, Speech, Stop, Token};
+
+/// Names of the word features of one event, in the order of its events.
+pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec<String>) {
+    out.clear();
+    let e = &speech.events[k];
+    let tokens = &speech.tokens;
+    let kind = e.kind.name();
+    let capture = grammar.class("capture");
+    let in_square = |j: usize| speech.events[..k].iter().rev().take(3).chain(speech.events[k + 1..].iter().take(3)).any(|o| o.kind == Kind::Square && o.first <= j && j < o.end && o.squares[0].cost < 0.7);
+    let word = |t: &Token| -> String {
+        if t.notation.is_some() {
+            "<move>".into()
+        } else if let Some(role) = t.piece.filter(|_| !t.text.starts_with("she") && t.text != "her") {
+            format!("<{}>", role.char())
+        } else if t.classes & capture != 0 {
+            "<x>".into()
+        } else {
+            t.text.clone()
+        }
+    };
+    let at = |j: Option<usize>| -> String {
+        match j {
+            Some(j) if j < tokens.len() => {
+                if in_square(j) { "<sq>".into() } else { word(&tokens[j]) }
+            }
+            _ => "<end>".into(),
+        }
+    };
+    let before = |from: usize, n: usize| -> String {
+        // A full stop in between hides what stands before it.
+        match from.checked_sub(n) {
+            Some(j) if tokens[j + 1..=from.min(tokens.len() - 1)].iter().any(|t| t.stop == Stop::Full) => "<stop>".into(),
+            Some(j) => at(Some(j)),
+            None => "<end>".into(),
+        }
+    };
+    let behind = |from: usize, n: usize| -> String {
+        let j = from + n;
+        if j < tokens.len() && tokens[from..=j].iter().any(|t| t.stop == Stop::Full) { "<stop>".into() } else { at(Some(j)) }
+    };
+    let mut push = |name: String| out.push(format!("{kind}|{name}"));
+    push("bias".into());
+    let (l1, l2, l3) = (before(e.phrase, 1), before(e.phrase, 2), before(e.phrase, 3));
+    let (r1, r2, r3) = (behind(e.end, 0), behind(e.end, 1), behind(e.end, 2));
+    push(format!("l1={l1}"));
+    push(format!("l2={l2}"));
+    push(format!("l3={l3}"));
+    push(format!("l21={l2} {l1}"));
+    push(format!("l321={l3} {l2} {l1}"));
+    push(format!("r1={r1}"));
+    push(format!("r2={r2}"));
+    push(format!("r12={r1} {r2}"));
+    push(format!("r123={r1} {r2} {r3}"));
+    push(format!("l1r1={l1} {r1}"));
+    let inside = e.first - e.phrase;
+    if inside > 0 {
+        push(format!("p1={}", before(e.first, 1)));
+        if inside > 1 {
+            push(format!("p21={} {}", before(e.first, 2), before(e.first, 1)));
+        }
+        push(format!("p1l1={} {l1}", before(e.first, 1)));
+    } else {
+        push("alone".into());
+    }
+    push(format!("inside={}", inside.min(4)));
+    // Words further off, in the same sentence.
+    let mut far = Vec::new();
+    for n in 3..=9 {
+        let w = before(e.phrase, n);
+        if w == "<stop>" || w == "<end>" {
+            break;
+        }
+        far.push(w);
+    }
+    far.sort();
+    far.dedup();
+    for w in &far {
+        push(format!("far={w}"));
+    }
+    for n in 2..=5 {
+        let w = behind(e.end, n);
+        if w == "<stop>" || w == "<end>" {
+            break;
+        }
+        push(format!("on={w}"));
+    }
+    for (bit, class) in grammar.class_names().enumerate() {
+        if e.slots.left & (1 << bit) != 0 {
+            push(format!("left:{class}"));
+        }
+        if e.slots.right & (1 << bit) != 0 {
+            push(format!("right:{class}"));
+        }
+    }
+    let stop = |s: Stop| match s { Stop::None => 0, Stop::Weak => 1, Stop::Full => 2 };
+    push(format!("stops={}{}", stop(tokens[e.phrase].stop), tokens.get(e.end).map_or(2, |t| stop(t.stop))));
+    let heard: Vec<&str> = tokens[e.first..e.end].iter().map(|t| t.text.as_str()).collect();
+    let fuzzy = e.squares.first().is_some_and(|r| r.cost > 0.0) || e.kind != Kind::Square;
+    if fuzzy {
+        push(format!("raw={}", heard.join(" ")));
+        if heard.len() == 2 {
+            push(format!("rawa={}", heard[0]));
+            push(format!("rawb={}", heard[1]));
+        }
+    }
+    let slots = format!(
+        "{}{}{}{}",
+        e.slots.mover.map_or('-', |(r, d)| if d <= 3 { r.char() } else { '~' }),
+        if e.slots.capture { 'x' } else { '-' },
+        if e.slots.check { '+' } else if e.slots.mate { '#' } else { '-' },
+        if e.slots.typed { 't' } else { '-' }
+    );
+    push(format!("slots={slots}"));
+    push(format!("slots.stops={slots}{}{}", stop(tokens[e.phrase].stop), tokens.get(e.end).map_or(2, |t| stop(t.stop))));
+    if let Some(previous) = k.checked_sub(1).map(|j| &speech.events[j]) {
+        push(format!("prev={} {}", previous.kind.name(), super::features::near_bucket(e.phrase.saturating_sub(previous.end))));
+    } else {
+        push("prev=none".into());
+    }
+    if let Some(next) = speech.events.get(k + 1) {
+        let distance = next.first.saturating_sub(e.end);
+        push(format!("next={} {}", next.kind.name(), super::features::near_bucket(distance)));
+        let full = tokens[e.end.min(tokens.len() - 1)..=next.first.min(tokens.len() - 1)].iter().any(|t| t.stop == Stop::Full);
+        push(format!("next={} {} {}", next.kind.name(), distance.min(4), u8::from(full)));
+        if e.kind == Kind::Square && next.kind == Kind::Square && next.squares.first().map(|r| r.white) == e.squares.first().map(|r| r.white) && distance < 12 {
+            push("said.again".into());
+        }
+    }
+    if let (Kind::Square, Some(r)) = (e.kind, e.squares.first()) {
+        let again = speech.events[..k].iter().rev().take(4).any(|o| o.kind == Kind::Square && o.squares.first().map(|x| x.white) == Some(r.white) && e.first - o.end < 25);
+        push(format!("said.before={}", u8::from(again)));
+        push(format!("sound={}", (r.cost * 3.0).round().min(8.0)));
+    }
+    // The sentence: a question? its first word?
+    let start = (0..=e.phrase).rev().find(|&j| tokens[j].stop == Stop::Full).unwrap_or(0);
+    if e.phrase - start < 30 {
+        push(format!("first={}", word(&tokens[start])));
+        push(format!("depth={}", super::features::gap_bucket(e.phrase - start)));
+    }
+    let question = tokens[e.end - 1..tokens.len().min(e.end + 12)].iter().take_while(|t| t.stop != Stop::Full || std::ptr::eq(*t, &tokens[e.end - 1])).any(|t| t.question);
+    if question {
+        push("question".into());
+    }
+    if e.first < 80 {
+        push(format!("early={}", e.first / 27));
+    }
+    let dense = speech.events[k.saturating_sub(4)..(k + 5).min(speech.events.len())].iter().filter(|o| o.kind == Kind::Square && o.first.abs_diff(e.first) < 14).count();
+    push(format!("crowd={}", dense.min(6)));
+}

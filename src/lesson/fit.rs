@@ -1,0 +1,441 @@
+//! Fitting the weights on lessons with keys: first decision by decision along the key, then over whole beams.
+
+use std::collections::{HashMap, HashSet};
+
+use shakmaty::fen::Epd;
+use shakmaty::{EnPassantMode, Move};
+
+use super::align::{Gold, Lesson};
+use super::score::Row;
+use crate::board::NodeId;
+use crate::decode::{Action, Candidate, Collect, Decoder, Match, Model, Options, Place, State, Step, blocks};
+use crate::grammar::Grammar;
+
+/// How the fit runs.
+#[derive(Debug, Clone, Copy)]
+pub struct FitOptions {
+    /// Passes over single decisions.
+    pub local: usize,
+    /// Passes over whole beams.
+    pub global: usize,
+    /// Beam of the second kind of pass.
+    pub beam: usize,
+    /// Step size.
+    pub rate: f32,
+    /// Weight decay per lesson seen.
+    pub decay: f32,
+}
+
+impl Default for FitOptions {
+    fn default() -> FitOptions {
+        FitOptions { local: 6, global: 6, beam: 16, rate: 0.08, decay: 1e-5 }
+    }
+}
+
+/// A decision on the key's path.
+struct Decision {
+    words: Vec<u32>,
+    choices: Vec<(bool, Vec<u32>)>,
+    gold: usize,
+}
+
+struct Weights {
+    dense: Vec<f32>,
+    sparse: Vec<f32>,
+    dense_sq: Vec<f32>,
+    sparse_sq: Vec<f32>,
+}
+
+impl Weights {
+    fn step(weights: &mut [f32], squares: &mut [f32], i: usize, gradient: f32, rate: f32, decay: f32) {
+        let g = gradient - decay * weights[i];
+        squares[i] += g * g;
+        weights[i] += rate * g / (squares[i].sqrt() + 1e-3);
+    }
+}
+
+fn key_match(candidates: &[(Candidate, Collect)], decoder: &Decoder, from: NodeId, moves: &[Move]) -> Option<usize> {
+    candidates.iter().position(|(c, _)| match c.action {
+        Action::Play { from: f, found, .. } => {
+            f == from
+                && decoder.forest.moves(f)[usize::from(found.index)].play == moves[0]
+                && match (found.second, moves.get(1)) {
+                    (None, None) => true,
+                    (Some(second), Some(&m)) => decoder.forest.child(f, found.index).is_some_and(|c| decoder.forest.moves(c)[usize::from(second)].play == m),
+                    _ => false,
+                }
+        }
+        Action::Pass => false,
+    })
+}
+
+/// Follows the key through the lesson's events.
+struct Guide<'l> {
+    lesson: &'l Lesson,
+    map: HashMap<(usize, usize), NodeId>,
+    silent: usize,
+}
+
+impl<'l> Guide<'l> {
+    fn new(lesson: &'l Lesson, decoder: &Decoder) -> Guide<'l> {
+        let map = decoder.roots().into_iter().enumerate().map(|(b, r)| ((b, 0), r)).collect();
+        Guide { lesson, map, silent: 0 }
+    }
+
+    fn key_child(&self, board: usize, node: usize, play: Move) -> usize {
+        let nodes = &self.lesson.source.boards[board].nodes;
+        nodes.iter().position(|n| n.parent == Some(node) && n.play == Some(play)).unwrap_or(0)
+    }
+
+    fn force(&mut self, decoder: &mut Decoder, state: &State, event: usize, board: usize, node: usize, play: Move) -> State {
+        let from = self.map[&(board, node)];
+        let index = decoder.forest.index_of(from, play).unwrap_or(0);
+        let place = if board + 1 > state.boards { Place { rel: 13, distance: 99 } } else { Place { rel: usize::from(from != state.cursor), distance: 1 } };
+        let found = Match { index, second: None, cost: 0.0, slip: false, quality: 3 };
+        let before = state.before;
+        let last = state.last;
+        let mut next = decoder.apply(state, event.min(self.lesson.speech.events.len() - 1), Action::Play { from, found, place }, 0.0);
+        next.before = before;
+        next.last = last;
+        let child = self.key_child(board, node, play);
+        let at = decoder.forest.play(from, index);
+        self.map.insert((board, child), at);
+        next
+    }
+
+    /// Moves that no event says, before an event.
+    fn silent(&mut self, decoder: &mut Decoder, mut state: State, event: usize) -> State {
+        while self.silent < self.lesson.silent.len() && self.lesson.silent[self.silent].0 <= event {
+            let (_, board, node, play) = self.lesson.silent[self.silent];
+            self.silent += 1;
+            if self.map.contains_key(&(board, node)) {
+                state = self.force(decoder, &state, event, board, node, play);
+            }
+        }
+        state
+    }
+
+    fn known(&mut self, decoder: &mut Decoder, board: usize, node: usize, moves: &[Move]) {
+        let mut at = node;
+        for &m in moves {
+            let from = self.map[&(board, at)];
+            let child = self.key_child(board, at, m);
+            if let Some(i) = decoder.forest.index_of(from, m) {
+                let id = decoder.forest.play(from, i);
+                self.map.insert((board, child), id);
+            }
+            at = child;
+        }
+    }
+}
+
+fn decisions(lesson: &Lesson, grammar: &Grammar, model: &Model, intern: &mut dyn FnMut(&str) -> Option<u32>) -> (Vec<Decision>, usize) {
+    let mut decoder = Decoder::new(&lesson.speech, grammar, model, &lesson.starts);
+    let mut guide = Guide::new(lesson, &decoder);
+    let mut state = decoder.initial();
+    let mut out = Vec::new();
+    let mut missed = 0;
+    for k in 0..lesson.speech.events.len() {
+        state = guide.silent(&mut decoder, state, k);
+        let candidates = decoder.candidates(&state, k);
+        let gold = match &lesson.gold[k] {
+            Gold::Pass => candidates.iter().position(|(c, _)| c.action == Action::Pass),
+            Gold::Play { board, node, moves } => guide.map.get(&(*board, *node)).and_then(|&from| key_match(&candidates, &decoder, from, moves)),
+        };
+        if let Some(gold) = gold {
+            let words = Decoder::words_of(&lesson.speech, grammar, k).iter().filter_map(|n| intern(n)).collect();
+            let choices = candidates.iter().map(|(c, f)| (c.action != Action::Pass, f.0.clone())).collect();
+            out.push(Decision { words, choices, gold });
+            let action = candidates[gold].0.action;
+            state = decoder.apply(&state, k, action, 0.0);
+            if let Gold::Play { board, node, moves } = &lesson.gold[k] {
+                guide.known(&mut decoder, *board, *node, moves);
+            }
+        } else if let Gold::Play { board, node, moves } = &lesson.gold[k] {
+            missed += 1;
+            if guide.map.contains_key(&(*board, *node)) {
+                let mut at = *node;
+                for &m in moves {
+                    let before = state.clone();
+                    state = guide.force(&mut decoder, &before, k, *board, at, m);
+                    at = guide.key_child(*board, at, m);
+                }
+                state.last = Some(k);
+                state.before = 2;
+            }
+        }
+    }
+    (out, missed)
+}
+
+/// Fits a model on lessons.
+pub fn fit(lessons: &[&Lesson], grammar: &Grammar, options: FitOptions, mut report: impl FnMut(String)) -> Model {
+    let mut counts: HashMap<String, u32> = HashMap::new();
+    for lesson in lessons {
+        let mut seen = HashSet::new();
+        for k in 0..lesson.speech.events.len() {
+            for name in Decoder::words_of(&lesson.speech, grammar, k) {
+                // Counted once a lesson: what one speaker alone says is no evidence.
+                if seen.insert(name.clone()) {
+                    *counts.entry(name).or_default() += 1;
+                }
+            }
+        }
+    }
+    let mut names: Vec<String> = counts.into_iter().filter(|(_, c)| *c >= 2).map(|(n, _)| n).collect();
+    names.sort();
+    let mut model = Model::empty();
+    model.sparse = vec![0.0; names.len()];
+    model.names = names.into_iter().enumerate().map(|(i, n)| (n, i as u32)).collect();
+    let mut all = Vec::new();
+    let mut missed = 0;
+    for lesson in lessons {
+        let ids = &model.names;
+        let (d, m) = decisions(lesson, grammar, &model, &mut |n| ids.get(n).copied());
+        missed += m;
+        all.push(d);
+    }
+    let total: usize = all.iter().map(Vec::len).sum();
+    report(format!("{total} decisions, {missed} key moves out of reach, {} word features", model.names.len()));
+    let mut w = Weights { dense: vec![0.0; blocks::DENSE], sparse: vec![0.0; model.sparse.len()], dense_sq: vec![0.0; blocks::DENSE], sparse_sq: vec![0.0; model.sparse.len()] };
+    let mut order: Vec<usize> = (0..all.len()).collect();
+    let mut seed = 0x2545_f491_4f6c_dd1du64;
+    let mut mean_dense = vec![0f32; blocks::DENSE];
+    let mut mean_sparse = vec![0f32; model.sparse.len()];
+    let mut averaged = 0f32;
+    for pass in 0..options.local {
+        shuffle(&mut order, &mut seed);
+        let (mut loss, mut right) = (0f64, 0usize);
+        for &l in &order {
+            for d in &all[l] {
+                let word_score: f32 = d.words.iter().map(|&i| w.sparse[i as usize]).sum();
+                let scores: Vec<f32> = d.choices.iter().map(|(play, f)| f.iter().map(|&i| w.dense[i as usize]).sum::<f32>() + if *play { word_score } else { 0.0 }).collect();
+                let top = scores.iter().copied().fold(f32::MIN, f32::max);
+                let sum: f32 = scores.iter().map(|s| (s - top).exp()).sum();
+                let p: Vec<f32> = scores.iter().map(|s| (s - top).exp() / sum).collect();
+                loss -= f64::from(p[d.gold].max(1e-9).ln());
+                right += usize::from(scores[d.gold] >= top);
+                let mut word_gradient = 0.0;
+                for (i, (play, f)) in d.choices.iter().enumerate() {
+                    let g = f32::from(u8::from(i == d.gold)) - p[i];
+                    if g.abs() < 1e-3 {
+                        continue;
+                    }
+                    for &x in f {
+                        Weights::step(&mut w.dense, &mut w.dense_sq, x as usize, g, options.rate, options.decay);
+                    }
+                    if *play {
+                        word_gradient += g;
+                    }
+                }
+                if word_gradient.abs() > 1e-3 {
+                    for &x in &d.words {
+                        Weights::step(&mut w.sparse, &mut w.sparse_sq, x as usize, word_gradient, options.rate * 0.5, 1e-3);
+                    }
+                }
+            }
+        }
+        report(format!("pass {}: loss {:.4}, right {:.4}", pass + 1, loss / total as f64, right as f64 / total as f64));
+    }
+    drop(all);
+    model.dense = w.dense.clone();
+    model.sparse = w.sparse.clone();
+    for pass in 0..options.global {
+        shuffle(&mut order, &mut seed);
+        let mut early = 0usize;
+        let mut reached = 0f64;
+        for &l in &order {
+            let update = beam_update(lessons[l], grammar, &model, options.beam);
+            reached += update.reached;
+            early += usize::from(update.reached < 1.0);
+            for (i, g) in update.dense {
+                Weights::step(&mut model.dense, &mut w.dense_sq, i as usize, g, options.rate, options.decay);
+            }
+            for (i, g) in update.sparse {
+                Weights::step(&mut model.sparse, &mut w.sparse_sq, i as usize, g, options.rate * 0.5, 1e-3);
+            }
+            if pass * 2 >= options.global {
+                for (m, v) in mean_dense.iter_mut().zip(&model.dense) {
+                    *m += v;
+                }
+                for (m, v) in mean_sparse.iter_mut().zip(&model.sparse) {
+                    *m += v;
+                }
+                averaged += 1.0;
+            }
+        }
+        report(format!("beam pass {}: the key left the beam in {early} of {} lessons, after {:.3} of the events", pass + 1, lessons.len(), reached / lessons.len() as f64));
+    }
+    if averaged > 0.0 {
+        model.dense = mean_dense.iter().map(|v| v / averaged).collect();
+        model.sparse = mean_sparse.iter().map(|v| v / averaged).collect();
+    }
+    model
+}
+
+fn shuffle(order: &mut [usize], seed: &mut u64) {
+    for i in (1..order.len()).rev() {
+        *seed ^= *seed << 13;
+        *seed ^= *seed >> 7;
+        *seed ^= *seed << 17;
+        order.swap(i, (*seed % (i as u64 + 1)) as usize);
+    }
+}
+
+struct Update {
+    dense: HashMap<u32, f32>,
+    sparse: HashMap<u32, f32>,
+    reached: f64,
+}
+
+/// Gradient of the key's score against the beam's, up to where the key falls furthest behind before it is lost.
+fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) -> Update {
+    let mut decoder = Decoder::new(&lesson.speech, grammar, model, &lesson.starts);
+    // The key's own path first.
+    let mut guide = Guide::new(lesson, &decoder);
+    let mut state = decoder.initial();
+    let words: Vec<Vec<u32>> =
+        (0..lesson.speech.events.len()).map(|k| Decoder::words_of(&lesson.speech, grammar, k).iter().filter_map(|n| model.names.get(n).copied()).collect()).collect();
+    let mut key_steps: Vec<(Option<Collect>, bool, State)> = Vec::new();
+    let mut usable = lesson.speech.events.len();
+    for k in 0..lesson.speech.events.len() {
+        if guide.silent < lesson.silent.len() && lesson.silent[guide.silent].0 <= k {
+            usable = k;
+            break;
+        }
+        let candidates = decoder.candidates(&state, k);
+        let gold = match &lesson.gold[k] {
+            Gold::Pass => candidates.iter().position(|(c, _)| c.action == Action::Pass),
+            Gold::Play { board, node, moves } => guide.map.get(&(*board, *node)).and_then(|&from| key_match(&candidates, &decoder, from, moves)),
+        };
+        let Some(gold) = gold else {
+            usable = k;
+            break;
+        };
+        let (candidate, features) = candidates[gold].clone();
+        state = decoder.apply(&state, k, candidate.action, candidate.score);
+        if let Gold::Play { board, node, moves } = &lesson.gold[k] {
+            guide.known(&mut decoder, *board, *node, moves);
+        }
+        key_steps.push((Some(features), candidate.action != Action::Pass, state.clone()));
+    }
+    // Beam.
+    let mut snapshots: Vec<Vec<(f32, u32)>> = Vec::new();
+    let mut worst: (f32, usize) = (f32::MAX, 0);
+    let mut lost = usable;
+    let key_states: Vec<(u64, NodeId, f32)> = key_steps.iter().map(|(_, _, s)| (s.key, s.cursor, s.score)).collect();
+    let outcome = decoder.search(Options { beam: width, same_place: width.div_ceil(3) }, |event, beam, _| {
+        if event >= usable {
+            return false;
+        }
+        snapshots.push(beam.iter().take(8).map(|s| (s.score, s.step)).collect());
+        let (key, cursor, score) = key_states[event];
+        let margin = score - beam[0].score;
+        if margin < worst.0 {
+            worst = (margin, event);
+        }
+        if !beam.iter().any(|s| s.key == key && s.cursor == cursor) {
+            lost = event;
+            // A little further, so that what is lost shows itself.
+            return false;
+        }
+        true
+    });
+    let upto = if lost < usable { lost } else { usable.saturating_sub(1) };
+    let mut update = Update { dense: HashMap::new(), sparse: HashMap::new(), reached: if usable == 0 { 1.0 } else if lost < usable { lost as f64 / usable as f64 } else { 1.0 } };
+    if snapshots.is_empty() || key_steps.is_empty() {
+        return update;
+    }
+    let upto = upto.min(snapshots.len() - 1);
+    let rivals = &snapshots[upto];
+    let key_score = key_states[upto].2;
+    let top = rivals.iter().map(|r| r.0).fold(key_score, f32::max);
+    let in_beam = lost >= usable;
+    let mut weights: Vec<(f32, u32)> = rivals.iter().map(|&(s, step)| ((s - top).exp(), step)).collect();
+    let mut sum: f32 = weights.iter().map(|w| w.0).sum();
+    if !in_beam {
+        sum += (key_score - top).exp();
+    }
+    for w in &mut weights {
+        w.0 /= sum;
+    }
+    for (features, play, _) in &key_steps[..=upto] {
+        if let Some(f) = features {
+            for &i in &f.0 {
+                *update.dense.entry(i).or_default() += 1.0;
+            }
+        }
+        let _ = play;
+    }
+    for (k, (_, play, _)) in key_steps[..=upto].iter().enumerate() {
+        if *play {
+            for &i in &words[k] {
+                *update.sparse.entry(i).or_default() += 1.0;
+            }
+        }
+    }
+    if !in_beam {
+        let p = (key_score - top).exp() / sum;
+        for v in update.dense.values_mut().chain(update.sparse.values_mut()) {
+            *v *= 1.0 - p;
+        }
+    }
+    let record: Vec<Step> = outcome.record;
+    let mut cache: HashMap<(u32, u32), ()> = HashMap::new();
+    cache.clear();
+    for (weight, step) in weights {
+        if weight < 0.02 {
+            continue;
+        }
+        let path = Decoder::trace(&record, step);
+        let mut state = decoder.initial();
+        for s in path {
+            let k = s.event as usize;
+            // The same step in key and rival cancels: only differing states need their features, but all are counted.
+            let candidates = decoder.candidates(&state, k);
+            if let Some((c, f)) = candidates.iter().find(|(c, _)| c.action == s.action) {
+                for &i in &f.0 {
+                    *update.dense.entry(i).or_default() -= weight;
+                }
+                if c.action != Action::Pass {
+                    for &i in &words[k] {
+                        *update.sparse.entry(i).or_default() -= weight;
+                    }
+                }
+            }
+            state = decoder.apply(&state, k, s.action, s.score);
+        }
+    }
+    let scale = 1.0;
+    update.dense.retain(|_, v| v.abs() > 1e-3);
+    update.sparse.retain(|_, v| v.abs() > 1e-3);
+    for v in update.dense.values_mut().chain(update.sparse.values_mut()) {
+        *v = (*v * scale).clamp(-3.0, 3.0);
+    }
+    update
+}
+
+/// Decodes a lesson and counts the moves found.
+pub fn decode_row(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Options) -> Row {
+    let mut decoder = Decoder::new(&lesson.speech, grammar, model, &lesson.starts);
+    let outcome = decoder.search(options, |_, _, _| true);
+    let epd = |p: &shakmaty::Chess| Epd::from_position(p, EnPassantMode::Legal).to_string();
+    let mut edges = HashSet::new();
+    for &n in outcome.best.nodes.iter() {
+        if let (Some(parent), Some(m)) = (decoder.forest.node(n).parent, decoder.forest.incoming(n)) {
+            edges.insert((epd(&decoder.forest.node(parent).position), decoder.forest.uci(m.play)));
+        }
+    }
+    let (mut need, mut silent) = (HashSet::new(), HashSet::new());
+    for board in &lesson.source.boards {
+        for n in &board.nodes {
+            if let (Some(parent), Some(play)) = (n.parent, n.play) {
+                let key = (epd(&board.nodes[parent].position), decoder.forest.uci(play));
+                if n.said.is_some() { need.insert(key) } else { silent.insert(key) };
+            }
+        }
+    }
+    let found = need.intersection(&edges).count();
+    let extra = edges.iter().filter(|e| !need.contains(*e) && !silent.contains(*e)).count();
+    Row { name: lesson.source.name.clone(), need: need.len(), found, extra, games: lesson.source.boards.len(), ..Row::default() }
+}

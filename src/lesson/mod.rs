@@ -1,0 +1,13 @@
+//! Lessons with answer keys: reading their sources, aligning keys with events, fitting the model and scoring studies.
+//!
+//! The rest of the program does not depend on this folder; the `plyscribe-lessons` program and the tests do.
+
+mod align;
+mod fit;
+mod score;
+mod source;
+
+pub use align::{Gold, Lesson, prepare};
+pub use fit::{FitOptions, decode_row, fit};
+pub use score::{Figures, Row, group_of, rows_to_text, score_study};
+pub use source::{Board, Mention, MentionKind, Source, SourceError, Walk};
