@@ -6,7 +6,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use plyscribe::decode::{Model, Options};
 use plyscribe::grammar::Grammar;
-use plyscribe::lesson::{FitOptions, Lesson, Row, Source, decode_row, fit, prepare, rows_to_text};
+use plyscribe::lesson::{FitOptions, Lesson, Row, Source, decode_row, fit, prepare, rows_to_text, trace};
 
 #[derive(Parser)]
 #[command(name = "plyscribe-lessons", about = "Build, fit and measure on lessons with answer keys")]
@@ -45,6 +45,9 @@ enum Command {
         /// Print each lesson.
         #[arg(long)]
         each: bool,
+        /// Write what was done event by event for each lesson into this folder.
+        #[arg(long)]
+        trace: Option<PathBuf>,
         #[command(flatten)]
         passes: Passes,
     },
@@ -67,11 +70,14 @@ struct Passes {
     /// Step size.
     #[arg(long, default_value_t = FitOptions::default().rate)]
     rate: f32,
+    /// Step size over beams.
+    #[arg(long, default_value_t = FitOptions::default().global_rate)]
+    global_rate: f32,
 }
 
 impl Passes {
     fn options(self) -> FitOptions {
-        FitOptions { local: self.local, global: self.global, beam: self.fit_beam, rate: self.rate, ..FitOptions::default() }
+        FitOptions { local: self.local, global: self.global, beam: self.fit_beam, rate: self.rate, global_rate: self.global_rate, ..FitOptions::default() }
     }
 }
 
@@ -127,12 +133,13 @@ fn run() -> Result<(), String> {
             let heading = format!("Weights fitted on {} lessons by `plyscribe-lessons fit`; see DEVELOPERS.md.", all.len());
             std::fs::write(&output, model.to_text(&heading)).map_err(|e| format!("{}: {e}", output.display()))?;
         }
-        Command::Cross { folders, folds, each, passes } => {
+        Command::Cross { folders, folds, each, trace: traces, passes } => {
             let all = lessons(&folders, &grammar)?;
             let grammar = &grammar;
             let all = &all;
             let mut rows: Vec<Row> = Vec::new();
             for pair in (0..folds).collect::<Vec<_>>().chunks(2) {
+                let traces = &traces;
                 let results: Vec<Vec<Row>> = std::thread::scope(|scope| {
                     let handles: Vec<_> = pair
                         .iter()
@@ -141,7 +148,16 @@ fn run() -> Result<(), String> {
                                 let train: Vec<&Lesson> = all.iter().enumerate().filter(|(i, _)| i % folds != fold).map(|(_, l)| l).collect();
                                 let model: Model = fit(&train, grammar, passes.options(), |line| eprintln!("fold {fold}: {line}"));
                                 let options = Options { beam: passes.beam, same_place: passes.beam.div_ceil(4) };
-                                all.iter().enumerate().filter(|(i, _)| i % folds == fold).map(|(_, l)| decode_row(l, grammar, &model, options)).collect()
+                                let held = all.iter().enumerate().filter(|(i, _)| i % folds == fold);
+                                if let Some(folder) = traces {
+                                    for (_, l) in held.clone() {
+                                        let path = folder.join(format!("{}.trace", l.source.name));
+                                        if let Err(e) = std::fs::write(&path, trace(l, grammar, &model, options)) {
+                                            eprintln!("{}: {e}", path.display());
+                                        }
+                                    }
+                                }
+                                held.map(|(_, l)| decode_row(l, grammar, &model, options)).collect()
                             })
                         })
                         .collect();

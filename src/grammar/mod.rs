@@ -263,7 +263,7 @@ impl Grammar {
         for (f, file) in self.sounds.files().iter().enumerate() {
             for (r, rank) in self.sounds.ranks().iter().enumerate() {
                 let distance = self.sounds.distance(&sound, &format!("{file}{rank}"));
-                if distance <= 1.5 && distance < 0.34 * sound.len() as f32 {
+                if distance <= 1.5 && distance < 0.26 * sound.len() as f32 {
                     out.push((f as u8, r as u8, 0.6 + distance));
                 }
             }

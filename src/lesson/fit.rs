@@ -20,15 +20,17 @@ pub struct FitOptions {
     pub global: usize,
     /// Beam of the second kind of pass.
     pub beam: usize,
-    /// Step size.
+    /// Step size of the first kind of pass.
     pub rate: f32,
+    /// Step size of the second kind.
+    pub global_rate: f32,
     /// Weight decay per lesson seen.
     pub decay: f32,
 }
 
 impl Default for FitOptions {
     fn default() -> FitOptions {
-        FitOptions { local: 6, global: 6, beam: 16, rate: 0.08, decay: 1e-5 }
+        FitOptions { local: 6, global: 6, beam: 16, rate: 0.1, global_rate: 0.05, decay: 1e-5 }
     }
 }
 
@@ -240,6 +242,8 @@ pub fn fit(lessons: &[&Lesson], grammar: &Grammar, options: FitOptions, mut repo
     drop(all);
     model.dense = w.dense.clone();
     model.sparse = w.sparse.clone();
+    w.dense_sq.fill(0.5);
+    w.sparse_sq.fill(0.5);
     for pass in 0..options.global {
         shuffle(&mut order, &mut seed);
         let mut early = 0usize;
@@ -249,10 +253,10 @@ pub fn fit(lessons: &[&Lesson], grammar: &Grammar, options: FitOptions, mut repo
             reached += update.reached;
             early += usize::from(update.reached < 1.0);
             for (i, g) in update.dense {
-                Weights::step(&mut model.dense, &mut w.dense_sq, i as usize, g, options.rate, options.decay);
+                Weights::step(&mut model.dense, &mut w.dense_sq, i as usize, g, options.global_rate, options.decay);
             }
             for (i, g) in update.sparse {
-                Weights::step(&mut model.sparse, &mut w.sparse_sq, i as usize, g, options.rate * 0.5, 1e-3);
+                Weights::step(&mut model.sparse, &mut w.sparse_sq, i as usize, g, options.global_rate * 0.5, options.decay);
             }
             if pass * 2 >= options.global {
                 for (m, v) in mean_dense.iter_mut().zip(&model.dense) {
@@ -438,4 +442,74 @@ pub fn decode_row(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Op
     let found = need.intersection(&edges).count();
     let extra = edges.iter().filter(|e| !need.contains(*e) && !silent.contains(*e)).count();
     Row { name: lesson.source.name.clone(), need: need.len(), found, extra, games: lesson.source.boards.len(), ..Row::default() }
+}
+
+/// Event by event: the words, what the key says and what the best reading did, with scores. For developers' eyes.
+pub fn trace(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Options) -> String {
+    let mut decoder = Decoder::new(&lesson.speech, grammar, model, &lesson.starts);
+    let mut ranks: Vec<String> = Vec::new();
+    // The key's place in the beam.
+    let mut guide = Guide::new(lesson, &decoder);
+    let mut state = decoder.initial();
+    let mut keys = Vec::new();
+    for k in 0..lesson.speech.events.len() {
+        state = guide.silent(&mut decoder, state, k);
+        let candidates = decoder.candidates(&state, k);
+        let gold = match &lesson.gold[k] {
+            Gold::Pass => candidates.iter().position(|(c, _)| c.action == Action::Pass),
+            Gold::Play { board, node, moves } => guide.map.get(&(*board, *node)).and_then(|&from| key_match(&candidates, &decoder, from, moves)),
+        };
+        let mut note = String::new();
+        if let Some(gold) = gold {
+            let best = candidates.iter().map(|c| c.0.score).fold(f32::MIN, f32::max);
+            note = format!("{:.1}/{:.1}", candidates[gold].0.score, best);
+            let action = candidates[gold].0.action;
+            let score = candidates[gold].0.score;
+            state = decoder.apply(&state, k, action, score);
+            if let Gold::Play { board, node, moves } = &lesson.gold[k] {
+                guide.known(&mut decoder, *board, *node, moves);
+            }
+        } else if let Gold::Play { board, node, moves } = &lesson.gold[k] {
+            note = "out of reach".into();
+            if guide.map.contains_key(&(*board, *node)) {
+                let mut at = *node;
+                for &m in moves {
+                    let before = state.clone();
+                    state = guide.force(&mut decoder, &before, k, *board, at, m);
+                    at = guide.key_child(*board, at, m);
+                }
+                state.last = Some(k);
+                state.before = 2;
+            }
+        }
+        keys.push((state.key, state.cursor, state.score));
+        ranks.push(note);
+    }
+    let mut places = Vec::new();
+    let outcome = decoder.search(options, |event, beam, _| {
+        let (key, cursor, score) = keys[event];
+        let at = beam.iter().position(|s| s.key == key && s.cursor == cursor);
+        places.push(format!("{} {:.1}", at.map_or("-".into(), |p| p.to_string()), score - beam[0].score));
+        true
+    });
+    let mut out = format!("== {}\n", lesson.source.name);
+    let san = |decoder: &Decoder, from: NodeId, index: u16| shakmaty::san::SanPlus::from_move(decoder.forest.node(from).position.clone(), decoder.forest.moves(from)[usize::from(index)].play).to_string();
+    for (k, step) in outcome.path.iter().enumerate() {
+        let e = &lesson.speech.events[k];
+        let words: Vec<&str> = lesson.speech.tokens[e.phrase.saturating_sub(4)..lesson.speech.tokens.len().min(e.phrase_end + 3)].iter().map(|t| t.text.as_str()).collect();
+        let did = match step.action {
+            Action::Pass => "-".to_owned(),
+            Action::Play { from, found, place } => format!("{} [{}]", san(&decoder, from, found.index), place.rel),
+        };
+        let key = match &lesson.gold[k] {
+            Gold::Pass => "-".to_owned(),
+            Gold::Play { board, node, moves } => {
+                let p = &lesson.source.boards[*board].nodes[*node].position;
+                shakmaty::san::SanPlus::from_move(p.clone(), moves[0]).to_string()
+            }
+        };
+        let heard: Vec<&str> = lesson.speech.tokens[e.first..e.end].iter().map(|t| t.text.as_str()).collect();
+        out.push_str(&format!("{k:3} {:8} {:12} key {key:8} did {did:12} {:6.1}  local {:12} rank {:10} | {}\n", e.kind.name(), heard.join(" "), step.score, ranks[k], places[k], words.join(" ")));
+    }
+    out
 }

@@ -88,6 +88,15 @@ fn index(letter: &str) -> Option<u8> {
 /// Reads one word as typed notation; the case of piece letters counts, except that captions in lower case are taken too.
 pub fn notation(word: &str) -> Option<Notation> {
     let core = word.trim_end_matches(['!', '?', ',', '.', ';', ':']);
+    // A square at the head of a sentence has a capital.
+    let lowered;
+    let core = match core.as_bytes() {
+        [b'A'..=b'H', b'1'..=b'8'] => {
+            lowered = core.to_ascii_lowercase();
+            lowered.as_str()
+        }
+        _ => core,
+    };
     if let Some(m) = CASTLE.captures(core) {
         return Some(Notation { castle: Some(m.get(1).is_none()), check: m.get(2).is_some(), ..Notation::default() });
     }
