@@ -10,6 +10,7 @@ pub mod decode;
 pub mod export;
 pub mod grammar;
 pub mod lesson;
+pub mod read;
 pub mod speech;
 pub mod study;
 pub mod transcript;

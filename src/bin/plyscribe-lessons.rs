@@ -6,7 +6,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use plyscribe::decode::{Model, Options};
 use plyscribe::grammar::Grammar;
-use plyscribe::lesson::{FitOptions, Lesson, Row, Source, decode_row, fit, prepare, rows_to_text, trace};
+use plyscribe::lesson::{FitOptions, Lesson, Row, Source, decision_counts, decode_row, fit, prepare, rows_to_text, trace};
 
 #[derive(Parser)]
 #[command(name = "plyscribe-lessons", about = "Build, fit and measure on lessons with answer keys")]
@@ -157,6 +157,13 @@ fn run() -> Result<(), String> {
                                         }
                                     }
                                 }
+                                let mut sums = [0usize; 7];
+                                for (_, l) in held.clone() {
+                                    for (s, c) in sums.iter_mut().zip(decision_counts(l, grammar, &model)) {
+                                        *s += c;
+                                    }
+                                }
+                                eprintln!("fold {fold}: held-out decisions right {}, passed over {}, played though none {}, other move {}, other place {}, out of reach {}, of {}", sums[0], sums[1], sums[2], sums[3], sums[4], sums[5], sums[6]);
                                 held.map(|(_, l)| decode_row(l, grammar, &model, options)).collect()
                             })
                         })

@@ -167,6 +167,11 @@ impl<'a> Decoder<'a> {
         out
     }
 
+    /// How much the words around an event sound like a move that is played; the log odds that the word features give.
+    pub fn words_score(&self, event: usize) -> f32 {
+        self.words[event]
+    }
+
     /// Root node of each board.
     pub fn roots(&self) -> Vec<NodeId> {
         self.starts.iter().map(|s| s.0).collect()
@@ -465,22 +470,26 @@ impl<'a> Decoder<'a> {
         }
     }
 
-    fn merge_key(&self, state: &State, event: usize, action: &Action) -> (u64, NodeId, usize) {
+    /// What tells a reading from another for what is to come: the line on the board, the event played last and the
+    /// places last returned to. Readings that differ only in asides told long ago are one.
+    fn merge_key(&self, state: &State, event: usize, action: &Action) -> (u64, usize, NodeId, NodeId) {
         match action {
-            Action::Pass => (state.key, state.cursor, state.last.map_or(0, |l| l + 1)),
-            Action::Play { from, found, .. } => {
-                // The child may not be interned yet: mix the pair instead.
-                let child = self.forest.child(*from, found.index);
-                let known = child.filter(|c| state.nodes.contains(c));
-                let mix = (u64::from(*from) << 20 | u64::from(found.index) << 4 | u64::from(found.second.is_some())).wrapping_mul(0x9e37_79b9_7f4a_7c15);
-                let key = if known.is_some() { state.key } else { state.key ^ child.map_or(mix, |c| self.forest.node(c).key) };
-                (key ^ if found.second.is_some() { 0x5555 } else { 0 }, child.unwrap_or(NodeId::MAX ^ ((*from) << 8) ^ u32::from(found.index)), event + 1)
+            Action::Pass => (u64::from(state.cursor), state.last.map_or(0, |l| l + 1), state.forks[0], state.forks[1]),
+            Action::Play { from, found, place } => {
+                let at = match self.forest.child(*from, found.index) {
+                    Some(child) if found.second.is_none() => u64::from(child),
+                    _ => 1 << 63 | u64::from(*from) << 20 | u64::from(found.index) << 4 | u64::from(found.second.is_some()),
+                };
+                let forks = if place.rel != 0 && state.forks[0] != *from { (*from, state.forks[0]) } else { (state.forks[0], state.forks[1]) };
+                (at, event + 1, forks.0, forks.1)
             }
         }
     }
 
     /// Reads the whole lesson. `watch` sees the beam after each event and may stop the search by returning false.
     pub fn search<W: FnMut(usize, &[State], &[Step]) -> bool>(&mut self, options: Options, mut watch: W) -> Outcome {
+        let alpha: f32 = std::env::var("ALPHA").ok().and_then(|a| a.parse().ok()).unwrap_or(0.0);
+        let lost_bias: f32 = std::env::var("LOST").ok().and_then(|a| a.parse().ok()).unwrap_or(0.0);
         let mut beam = vec![self.initial()];
         let mut record: Vec<Step> = Vec::new();
         let mut pool: Vec<(f32, usize, Action, f32)> = Vec::new();
@@ -492,11 +501,21 @@ impl<'a> Decoder<'a> {
                     continue;
                 }
                 let base = state.score;
+                let from = pool.len();
                 self.expand(state, event, 3, |_, action, score, _| pool.push((base + score, index, action, score)));
+                if alpha != 0.0 {
+                    let top = pool[from..].iter().map(|c| c.3).fold(f32::MIN, f32::max);
+                    let lost = (self.words[event] + lost_bias - top).exp();
+                    let z = top + (pool[from..].iter().map(|c| (c.3 - top).exp()).sum::<f32>() + lost).ln();
+                    for c in &mut pool[from..] {
+                        c.0 -= alpha * z;
+                        c.3 -= alpha * z;
+                    }
+                }
             }
             pool.sort_by(|a, b| b.0.total_cmp(&a.0));
-            let mut seen: HashMap<(u64, NodeId, usize), ()> = HashMap::with_capacity(options.beam * 2);
-            let mut crowd: HashMap<NodeId, usize> = HashMap::new();
+            let mut seen: HashMap<(u64, usize, NodeId, NodeId), ()> = HashMap::with_capacity(options.beam * 2);
+            let mut crowd: HashMap<u64, usize> = HashMap::new();
             let mut next: Vec<State> = Vec::with_capacity(options.beam);
             for &(_, index, action, score) in pool.iter() {
                 if next.len() >= options.beam {
@@ -506,7 +525,7 @@ impl<'a> Decoder<'a> {
                 if seen.insert(key, ()).is_some() {
                     continue;
                 }
-                let there = crowd.entry(key.1).or_default();
+                let there = crowd.entry(key.0).or_default();
                 if *there >= options.same_place {
                     continue;
                 }

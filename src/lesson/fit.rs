@@ -256,7 +256,7 @@ pub fn fit(lessons: &[&Lesson], grammar: &Grammar, options: FitOptions, mut repo
                 Weights::step(&mut model.dense, &mut w.dense_sq, i as usize, g, options.global_rate, options.decay);
             }
             for (i, g) in update.sparse {
-                Weights::step(&mut model.sparse, &mut w.sparse_sq, i as usize, g, options.global_rate * 0.5, options.decay);
+                Weights::step(&mut model.sparse, &mut w.sparse_sq, i as usize, g, options.global_rate * std::env::var("SP").ok().and_then(|a| a.parse().ok()).unwrap_or(0.0f32), options.decay);
             }
             if pass * 2 >= options.global {
                 for (m, v) in mean_dense.iter_mut().zip(&model.dense) {
@@ -328,6 +328,7 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
     let mut worst: (f32, usize) = (f32::MAX, 0);
     let mut lost = usable;
     let key_states: Vec<(u64, NodeId, f32)> = key_steps.iter().map(|(_, _, s)| (s.key, s.cursor, s.score)).collect();
+    let key_last: Vec<Option<usize>> = key_steps.iter().map(|(_, _, s)| s.last).collect();
     let outcome = decoder.search(Options { beam: width, same_place: width.div_ceil(3) }, |event, beam, _| {
         if event >= usable {
             return false;
@@ -338,7 +339,8 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
         if margin < worst.0 {
             worst = (margin, event);
         }
-        if !beam.iter().any(|s| s.key == key && s.cursor == cursor) {
+        let _ = key;
+        if !beam.iter().any(|s| s.cursor == cursor && s.last == key_last[event]) {
             lost = event;
             // A little further, so that what is lost shows itself.
             return false;
@@ -417,6 +419,52 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
         *v = (*v * scale).clamp(-3.0, 3.0);
     }
     update
+}
+
+/// Decisions along the key's path: right, passed over, played though none, other move from the right place, other place; and the total.
+pub fn decision_counts(lesson: &Lesson, grammar: &Grammar, model: &Model) -> [usize; 7] {
+    let mut decoder = Decoder::new(&lesson.speech, grammar, model, &lesson.starts);
+    let mut guide = Guide::new(lesson, &decoder);
+    let mut state = decoder.initial();
+    let mut out = [0; 7];
+    for k in 0..lesson.speech.events.len() {
+        state = guide.silent(&mut decoder, state, k);
+        let candidates = decoder.candidates(&state, k);
+        let gold = match &lesson.gold[k] {
+            Gold::Pass => candidates.iter().position(|(c, _)| c.action == Action::Pass),
+            Gold::Play { board, node, moves } => guide.map.get(&(*board, *node)).and_then(|&from| key_match(&candidates, &decoder, from, moves)),
+        };
+        out[6] += 1;
+        if let Some(gold) = gold {
+            let best = (0..candidates.len()).max_by(|&a, &b| candidates[a].0.score.total_cmp(&candidates[b].0.score)).unwrap_or(0);
+            let kind = match (candidates[gold].0.action, candidates[best].0.action) {
+                _ if gold == best => 0,
+                (Action::Play { .. }, Action::Pass) => 1,
+                (Action::Pass, _) => 2,
+                (Action::Play { from: a, .. }, Action::Play { from: b, .. }) if a == b => 3,
+                _ => 4,
+            };
+            out[kind] += 1;
+            let action = candidates[gold].0.action;
+            state = decoder.apply(&state, k, action, 0.0);
+            if let Gold::Play { board, node, moves } = &lesson.gold[k] {
+                guide.known(&mut decoder, *board, *node, moves);
+            }
+        } else if let Gold::Play { board, node, moves } = &lesson.gold[k] {
+            out[5] += 1;
+            if guide.map.contains_key(&(*board, *node)) {
+                let mut at = *node;
+                for &m in moves {
+                    let before = state.clone();
+                    state = guide.force(&mut decoder, &before, k, *board, at, m);
+                    at = guide.key_child(*board, at, m);
+                }
+                state.last = Some(k);
+                state.before = 2;
+            }
+        }
+    }
+    out
 }
 
 /// Decodes a lesson and counts the moves found.

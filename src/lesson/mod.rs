@@ -8,6 +8,6 @@ mod score;
 mod source;
 
 pub use align::{Gold, Lesson, prepare};
-pub use fit::{FitOptions, decode_row, fit, trace};
+pub use fit::{FitOptions, decision_counts, decode_row, fit, trace};
 pub use score::{Figures, Row, group_of, rows_to_text, score_study};
 pub use source::{Board, Mention, MentionKind, Source, SourceError, Walk};

@@ -1,5 +1,9 @@
 //! The study: what `plyscribe` makes of a lesson. This is the shape of the study JSON, version 1.
 
+mod build;
+
+pub use build::build;
+
 use serde::{Deserialize, Serialize};
 
 /// The annotated variation trees of one lesson, and what was on the board when.
