@@ -79,58 +79,104 @@ impl FileError {
 /// # Errors
 /// [`FileError`], which tells what to mend: a folder that is missing or stands in the place of the file, permissions.
 pub fn write(path: &Path, text: &str) -> Result<(), FileError> {
-    if path.as_os_str().is_empty() {
-        return Err(FileError::NoName);
-    }
-    let ends_in_separator = path
-        .as_os_str()
-        .to_string_lossy()
-        .chars()
-        .next_back()
-        .is_some_and(std::path::is_separator);
-    if path.is_dir() || ends_in_separator || path.file_name().is_none() {
-        return Err(FileError::IsFolder(path.to_path_buf()));
-    }
-    let there = fs::metadata(path).ok();
-    if there.as_ref().is_some_and(|there| !there.is_file()) {
-        let written = fs::OpenOptions::new()
-            .write(true)
-            .open(path)
-            .and_then(|mut file| {
-                file.write_all(text.as_bytes())?;
-                file.flush()
+    Staged::new(path, text)?.finish()
+}
+
+/// Writes several files: all texts are on the disk, beside their targets, before the first target is replaced. So a
+/// missing folder, a protected file or a full disk leaves every target as it was. (Only a renaming that fails in
+/// between could leave some new and some old ones.)
+///
+/// # Errors
+/// [`FileError`] for the first file that can't be written.
+pub fn write_all(files: &[(&Path, &str)]) -> Result<(), FileError> {
+    let staged: Vec<Staged> = files
+        .iter()
+        .map(|(path, text)| Staged::new(path, text))
+        .collect::<Result<_, _>>()?;
+    staged.into_iter().try_for_each(Staged::finish)
+}
+
+/// A file whose text waits to take its place.
+enum Staged<'a> {
+    /// Written beside its target.
+    Beside {
+        path: &'a Path,
+        target: PathBuf,
+        file: tempfile::NamedTempFile,
+    },
+    /// A device or a pipe, open but not written to yet.
+    Device {
+        path: &'a Path,
+        file: fs::File,
+        text: &'a str,
+    },
+}
+
+impl<'a> Staged<'a> {
+    fn new(path: &'a Path, text: &'a str) -> Result<Staged<'a>, FileError> {
+        if path.as_os_str().is_empty() {
+            return Err(FileError::NoName);
+        }
+        let ends_in_separator = path
+            .as_os_str()
+            .to_string_lossy()
+            .chars()
+            .next_back()
+            .is_some_and(std::path::is_separator);
+        if path.is_dir() || ends_in_separator || path.file_name().is_none() {
+            return Err(FileError::IsFolder(path.to_path_buf()));
+        }
+        let there = fs::metadata(path).ok();
+        if there.as_ref().is_some_and(|there| !there.is_file()) {
+            let file = fs::OpenOptions::new()
+                .write(true)
+                .open(path)
+                .map_err(|source| FileError::new(path, source))?;
+            return Ok(Staged::Device { path, file, text });
+        }
+        if there
+            .as_ref()
+            .is_some_and(|there| there.permissions().readonly())
+        {
+            let reason = "the file is write-protected".to_owned();
+            return Err(FileError::NoPermission {
+                path: path.to_path_buf(),
+                reason,
             });
-        return written.map_err(|source| FileError::new(path, source));
+        }
+        let target = follow(path).map_err(|source| FileError::new(path, source))?;
+        let folder = match target.parent() {
+            Some(folder) if !folder.as_os_str().is_empty() => folder,
+            _ => Path::new("."),
+        };
+        if !folder.is_dir() {
+            let folder = folder.to_path_buf();
+            return Err(FileError::NoFolder {
+                path: path.to_path_buf(),
+                folder,
+            });
+        }
+        let file = write_beside(folder, text, there.map(|there| there.permissions()))
+            .map_err(|source| FileError::new(path, source))?;
+        Ok(Staged::Beside { path, target, file })
     }
-    if there
-        .as_ref()
-        .is_some_and(|there| there.permissions().readonly())
-    {
-        let reason = "the file is write-protected".to_owned();
-        return Err(FileError::NoPermission {
-            path: path.to_path_buf(),
-            reason,
-        });
+
+    fn finish(self) -> Result<(), FileError> {
+        match self {
+            Staged::Beside { path, target, file } => file
+                .persist(target)
+                .map(|_| ())
+                .map_err(|error| FileError::new(path, error.error)),
+            Staged::Device {
+                path,
+                mut file,
+                text,
+            } => file
+                .write_all(text.as_bytes())
+                .and_then(|()| file.flush())
+                .map_err(|source| FileError::new(path, source)),
+        }
     }
-    let target = follow(path).map_err(|source| FileError::new(path, source))?;
-    let folder = match target.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    };
-    if !folder.is_dir() {
-        let folder = folder.to_path_buf();
-        return Err(FileError::NoFolder {
-            path: path.to_path_buf(),
-            folder,
-        });
-    }
-    let written = write_beside(
-        &target,
-        folder,
-        text,
-        there.map(|there| there.permissions()),
-    );
-    written.map_err(|source| FileError::new(path, source))
 }
 
 /// The file that a symbolic link points to (which need not be there yet), or the path itself.
@@ -147,11 +193,10 @@ fn follow(path: &Path) -> io::Result<PathBuf> {
 }
 
 fn write_beside(
-    target: &Path,
     folder: &Path,
     text: &str,
     keep: Option<fs::Permissions>,
-) -> io::Result<()> {
+) -> io::Result<tempfile::NamedTempFile> {
     let mut builder = tempfile::Builder::new();
     builder.prefix(".plyscribe-");
     #[cfg(unix)]
@@ -166,8 +211,7 @@ fn write_beside(
         beside.as_file().set_permissions(permissions)?;
     }
     beside.as_file().sync_all()?;
-    beside.persist(target).map_err(|error| error.error)?;
-    Ok(())
+    Ok(beside)
 }
 
 #[cfg(test)]
@@ -191,6 +235,21 @@ mod tests {
         write(&target, "second").unwrap();
         assert_eq!(fs::read_to_string(&target).unwrap(), "second");
         assert_eq!(names(folder.path()), ["a.pgn"]);
+    }
+
+    #[test]
+    fn several_files_are_written_together_or_not_at_all() {
+        let folder = tempfile::tempdir().unwrap();
+        let (first, second) = (folder.path().join("a.pgn"), folder.path().join("b.json"));
+        fs::write(&first, "old").unwrap();
+        let missing = folder.path().join("no/b.json");
+        let error = write_all(&[(&first, "new"), (&missing, "{}")]).unwrap_err();
+        assert!(matches!(error, FileError::NoFolder { .. }), "{error}");
+        assert_eq!(fs::read_to_string(&first).unwrap(), "old");
+        assert_eq!(names(folder.path()), ["a.pgn"]);
+        write_all(&[(&first, "new"), (&second, "{}")]).unwrap();
+        assert_eq!(fs::read_to_string(&first).unwrap(), "new");
+        assert_eq!(names(folder.path()), ["a.pgn", "b.json"]);
     }
 
     #[test]
