@@ -5,11 +5,18 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 use plyscribe::decode::{Model, Options};
+use plyscribe::export::{file, json};
 use plyscribe::grammar::Grammar;
-use plyscribe::lesson::{FitOptions, Lesson, Row, Source, decision_counts, decode_row, fit, prepare, rows_to_text, trace};
+use plyscribe::lesson::{
+    FitOptions, Layout, Lesson, Row, Source, decision_counts, decode_row, fit, prepare,
+    rows_to_text, score_missing, score_study, trace, transcript_text,
+};
 
 #[derive(Parser)]
-#[command(name = "plyscribe-lessons", about = "Build, fit and measure on lessons with answer keys")]
+#[command(
+    name = "plyscribe-lessons",
+    about = "Build, fit and measure on lessons with answer keys"
+)]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -17,6 +24,25 @@ struct Arguments {
 
 #[derive(Subcommand)]
 enum Command {
+    /// Write the transcript (NAME.vtt, .srt, .txt or .json) and the key (NAME.gold.json) of each lesson, of any language.
+    Build {
+        /// Folders of *.lesson files.
+        #[arg(required = true)]
+        folders: Vec<PathBuf>,
+        /// Folder to write into; made if it is not there.
+        #[arg(short, long)]
+        output: PathBuf,
+    },
+    /// Score studies (NAME.study.json) against keys (NAME.gold.json); a key without a study counts as all missed.
+    Score {
+        /// Folder of keys.
+        gold: PathBuf,
+        /// Folder of studies.
+        studies: PathBuf,
+        /// Print each lesson.
+        #[arg(long)]
+        each: bool,
+    },
     /// How many of the key's moves some event can say.
     Coverage {
         /// Folders of *.lesson files.
@@ -33,6 +59,18 @@ enum Command {
         output: PathBuf,
         #[command(flatten)]
         passes: Passes,
+    },
+    /// Write what the built-in model does event by event for each lesson.
+    Trace {
+        /// Folders of *.lesson files.
+        #[arg(required = true)]
+        folders: Vec<PathBuf>,
+        /// Folder to write into.
+        #[arg(long)]
+        output: PathBuf,
+        /// Beam.
+        #[arg(long, default_value_t = Options::default().beam)]
+        beam: usize,
     },
     /// Fit on all folds but one, measure on that one, for each fold.
     Cross {
@@ -77,14 +115,22 @@ struct Passes {
 
 impl Passes {
     fn options(self) -> FitOptions {
-        FitOptions { local: self.local, global: self.global, beam: self.fit_beam, rate: self.rate, global_rate: self.global_rate, ..FitOptions::default() }
+        FitOptions {
+            local: self.local,
+            global: self.global,
+            beam: self.fit_beam,
+            rate: self.rate,
+            global_rate: self.global_rate,
+            ..FitOptions::default()
+        }
     }
 }
 
 fn files(folders: &[PathBuf]) -> Result<Vec<PathBuf>, String> {
     let mut out = Vec::new();
     for folder in folders {
-        let entries = std::fs::read_dir(folder).map_err(|e| format!("{}: {e}", folder.display()))?;
+        let entries =
+            std::fs::read_dir(folder).map_err(|e| format!("{}: {e}", folder.display()))?;
         for entry in entries {
             let path = entry.map_err(|e| e.to_string())?.path();
             if path.extension().is_some_and(|e| e == "lesson") {
@@ -93,12 +139,18 @@ fn files(folders: &[PathBuf]) -> Result<Vec<PathBuf>, String> {
         }
     }
     out.sort_by_key(|p| p.file_name().map(std::ffi::OsStr::to_owned));
-    if out.is_empty() { Err("no *.lesson files there".into()) } else { Ok(out) }
+    if out.is_empty() {
+        Err("no *.lesson files there".into())
+    } else {
+        Ok(out)
+    }
 }
 
 fn source(path: &Path) -> Result<Source, String> {
     let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
-    let name = path.file_stem().map_or_else(String::new, |s| s.to_string_lossy().into_owned());
+    let name = path
+        .file_stem()
+        .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
     Source::parse(&name, &text).map_err(|e| e.to_string())
 }
 
@@ -113,9 +165,86 @@ fn lessons(folders: &[PathBuf], grammar: &Grammar) -> Result<Vec<Lesson>, String
     Ok(out)
 }
 
+fn build(folders: &[PathBuf], output: &Path) -> Result<(), String> {
+    std::fs::create_dir_all(output).map_err(|e| format!("{}: {e}", output.display()))?;
+    let paths = files(folders)?;
+    if let Some(pair) = paths
+        .windows(2)
+        .find(|p| p[0].file_name() == p[1].file_name())
+    {
+        return Err(format!(
+            "{} and {} have the same name",
+            pair[0].display(),
+            pair[1].display()
+        ));
+    }
+    for path in &paths {
+        let lesson = source(path)?;
+        let format = lesson.meta.get("format").map_or("vtt", String::as_str);
+        let layout = Layout::of_name(format).ok_or_else(|| {
+            format!(
+                "{}: no transcript format is called `{format}`",
+                path.display()
+            )
+        })?;
+        let (suffix, transcript) = transcript_text(&lesson.transcript().0, layout);
+        let key = serde_json::to_string_pretty(&lesson.gold())
+            .map_err(|e| format!("{}: {e}", path.display()))?;
+        for (suffix, text) in [(suffix, transcript), ("gold.json", key + "\n")] {
+            file::write(&output.join(format!("{}.{suffix}", lesson.name)), &text)
+                .map_err(|e| e.to_string())?;
+        }
+    }
+    println!("{} lessons built in {}", paths.len(), output.display());
+    Ok(())
+}
+
+fn score(gold: &Path, studies: &Path, each: bool) -> Result<(), String> {
+    let read =
+        |path: &Path| std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()));
+    let mut names = Vec::new();
+    for entry in std::fs::read_dir(gold).map_err(|e| format!("{}: {e}", gold.display()))? {
+        let name = entry.map_err(|e| e.to_string())?.file_name();
+        names.extend(
+            name.to_str()
+                .and_then(|n| n.strip_suffix(".gold.json"))
+                .map(str::to_owned),
+        );
+    }
+    names.sort();
+    if names.is_empty() {
+        return Err(format!("{}: no *.gold.json files there", gold.display()));
+    }
+    if !studies.is_dir() {
+        return Err(format!("{}: no such folder", studies.display()));
+    }
+    let mut rows = Vec::new();
+    for name in &names {
+        let key = gold.join(format!("{name}.gold.json"));
+        let path = studies.join(format!("{name}.study.json"));
+        let place = |e: &dyn std::fmt::Display| format!("{}: {e}", path.display());
+        let text = read(&key)?;
+        rows.push(if path.exists() {
+            let study = json::from_str(&read(&path)?).map_err(|e| place(&e))?;
+            score_study(&text, &study).map_err(|e| place(&e))?
+        } else {
+            eprintln!("{name}: no study");
+            score_missing(&text).map_err(|e| format!("{}: {e}", key.display()))?
+        });
+    }
+    print!("{}", rows_to_text(&rows, each));
+    Ok(())
+}
+
 fn run() -> Result<(), String> {
     let grammar = Grammar::english();
     match Arguments::parse().command {
+        Command::Build { folders, output } => build(&folders, &output)?,
+        Command::Score {
+            gold,
+            studies,
+            each,
+        } => score(&gold, &studies, each)?,
         Command::Coverage { folders } => {
             let (mut moves, mut lost, mut events) = (0, 0, 0);
             for lesson in lessons(&folders, &grammar)? {
@@ -123,17 +252,74 @@ fn run() -> Result<(), String> {
                 moves += n;
                 lost += lesson.uncovered.len();
                 events += lesson.speech.events.len();
-                println!("{:44} {n} moves, {} events, clarity {:.2}, not heard {}: {}", lesson.source.name, lesson.speech.events.len(), lesson.speech.clarity, lesson.uncovered.len(), lesson.uncovered.join(" | "));
+                println!(
+                    "{:44} {n} moves, {} events, clarity {:.2}, not heard {}: {}",
+                    lesson.source.name,
+                    lesson.speech.events.len(),
+                    lesson.speech.clarity,
+                    lesson.uncovered.len(),
+                    lesson.uncovered.join(" | ")
+                );
             }
             println!("ALL {moves} moves, {events} events, not heard {lost}");
         }
-        Command::Fit { folders, output, passes } => {
+        Command::Fit {
+            folders,
+            output,
+            passes,
+        } => {
             let all = lessons(&folders, &grammar)?;
-            let model = fit(&all.iter().collect::<Vec<_>>(), &grammar, passes.options(), |line| eprintln!("{line}"));
-            let heading = format!("Weights fitted on {} lessons by `plyscribe-lessons fit`; see DEVELOPERS.md.", all.len());
-            std::fs::write(&output, model.to_text(&heading)).map_err(|e| format!("{}: {e}", output.display()))?;
+            let model = fit(
+                &all.iter().collect::<Vec<_>>(),
+                &grammar,
+                passes.options(),
+                |line| eprintln!("{line}"),
+            );
+            let heading = format!(
+                "Weights fitted on {} lessons by `plyscribe-lessons fit`; see DEVELOPERS.md.",
+                all.len()
+            );
+            std::fs::write(&output, model.to_text(&heading))
+                .map_err(|e| format!("{}: {e}", output.display()))?;
         }
-        Command::Cross { folders, folds, each, trace: traces, passes } => {
+        Command::Trace {
+            folders,
+            output,
+            beam,
+        } => {
+            let model = Model::built_in();
+            let mut rows = Vec::new();
+            for lesson in lessons(&folders, &grammar)? {
+                rows.push(decode_row(
+                    &lesson,
+                    &grammar,
+                    &model,
+                    Options {
+                        beam,
+                        same_place: beam.div_ceil(4),
+                    },
+                ));
+                let path = output.join(format!("{}.trace", lesson.source.name));
+                let text = trace(
+                    &lesson,
+                    &grammar,
+                    &model,
+                    Options {
+                        beam,
+                        same_place: beam.div_ceil(4),
+                    },
+                );
+                std::fs::write(&path, text).map_err(|e| format!("{}: {e}", path.display()))?;
+            }
+            print!("{}", rows_to_text(&rows, false));
+        }
+        Command::Cross {
+            folders,
+            folds,
+            each,
+            trace: traces,
+            passes,
+        } => {
             let all = lessons(&folders, &grammar)?;
             let grammar = &grammar;
             let all = &all;
@@ -168,7 +354,10 @@ fn run() -> Result<(), String> {
                             })
                         })
                         .collect();
-                    handles.into_iter().map(|h| h.join().unwrap_or_default()).collect()
+                    handles
+                        .into_iter()
+                        .map(|h| h.join().unwrap_or_default())
+                        .collect()
                 });
                 rows.extend(results.into_iter().flatten());
             }
