@@ -416,11 +416,18 @@ pub fn remarks(study: &Study) -> String {
             out.push_str(&format!(
                 "{:>width$}  {kind:<9}  \"{}\"  {rest}\n",
                 clock(flag.start),
-                shortened(&flag.text, 40)
+                shortened(bare(&flag.text), 40)
             ));
         }
     }
     out
+}
+
+/// Words without the punctuation at their ends.
+fn bare(text: &str) -> &str {
+    text.trim_matches(|c: char| {
+        matches!(c, '.' | ',' | ';' | ':' | '!' | '?' | '-' | '–' | '—') || c.is_whitespace()
+    })
 }
 
 fn count(number: usize, what: &str) -> String {

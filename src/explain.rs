@@ -267,7 +267,7 @@ fn numbered(decoder: &Decoder, from: NodeId, index: u16) -> String {
 
 fn what(decoder: &Decoder, cursor: NodeId, action: &Action) -> String {
     let Action::Play { from, found, place } = action else {
-        return "no move".to_owned();
+        return NO_MOVE.to_owned();
     };
     let mut out = numbered(decoder, *from, found.index);
     if let Some(second) = found.second {
@@ -339,6 +339,10 @@ fn line(decoder: &Decoder, node: NodeId) -> String {
 
 /// Readings shown for an event.
 const SHOWN: usize = 5;
+/// Margin from which words are plainly no move.
+const PLAIN: f32 = 6.0;
+/// What a reading is called that passes the words over.
+const NO_MOVE: &str = "no move";
 /// Features shown of a score.
 const PARTS: usize = 8;
 
@@ -396,6 +400,23 @@ impl EventExplanation {
             }
         };
         wrap(out, "         ", &read, columns);
+        // Words that are plainly no move need no more than their best rival.
+        let plain = self.margin().is_some_and(|m| m >= PLAIN)
+            && self
+                .chosen
+                .is_some_and(|c| self.readings[c].what == NO_MOVE);
+        if plain {
+            for (index, reading) in self.readings.iter().enumerate().take(2) {
+                let mark = if Some(index) == self.chosen { '>' } else { ' ' };
+                wrap(
+                    out,
+                    &format!("       {mark} {:>6.1}  ", reading.score),
+                    &reading.what,
+                    columns,
+                );
+            }
+            return;
+        }
         // The chosen reading is always among those shown.
         let mut shown: Vec<usize> = (0..self.readings.len().min(SHOWN)).collect();
         if let Some(c) = self.chosen.filter(|&c| c >= SHOWN) {

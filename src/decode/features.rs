@@ -13,6 +13,8 @@ pub struct Match {
     pub index: u16,
     /// Recapture that follows at once (a trade).
     pub second: Option<u16>,
+    /// A move that nobody said, played first (index among the node's legal moves), and why it was thought of.
+    pub fill: Option<(u16, u8)>,
     /// Distance of the sound; 0 where the square was heard as such.
     pub cost: f32,
     /// Whether the phrase as heard says something else.
@@ -79,7 +81,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                     continue;
                 }
                 let quality = if reading.cost > 1.5 { 1 } else if role_fits { 3 } else { 2 };
-                out.push(Match { index: i as u16, second: None, cost: reading.cost, slip: false, quality });
+                out.push(Match { index: i as u16, second: None, fill: None, cost: reading.cost, slip: false, quality });
             }
             if near && !out.iter().any(|m| m.quality == 3 && m.cost < 1.0) {
                 let exact = event.squares.first().filter(|r| r.cost <= 0.3);
@@ -89,7 +91,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                         for (i, m) in moves.iter().enumerate() {
                             let close = m.to.file() == to.file() || m.to.rank() == to.rank();
                             if m.role == role && m.castle.is_none() && close && !out.iter().any(|o| o.index == i as u16) && m.promotion.is_none_or(|p| p == Role::Queen) {
-                                out.push(Match { index: i as u16, second: None, cost: 3.0, slip: true, quality: 1 });
+                                out.push(Match { index: i as u16, second: None, fill: None, cost: 3.0, slip: true, quality: 1 });
                             }
                         }
                     }
@@ -100,7 +102,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
             for (i, m) in moves.iter().enumerate() {
                 if let Some(short) = m.castle {
                     let fits = event.slots.castle.is_none_or(|s| s == short);
-                    out.push(Match { index: i as u16, second: None, cost: 0.0, slip: false, quality: if fits { 3 } else { 2 } });
+                    out.push(Match { index: i as u16, second: None, fill: None, cost: 0.0, slip: false, quality: if fits { 3 } else { 2 } });
                 }
             }
         }
@@ -119,7 +121,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                 if !near && said.is_none() && event.slots.victim.is_none() && forest.incoming(node).is_none_or(|last| last.to != m.to) {
                     continue;
                 }
-                out.push(Match { index: i as u16, second: None, cost: 0.0, slip: false, quality: if said.is_some() { 3 } else { 2 } });
+                out.push(Match { index: i as u16, second: None, fill: None, cost: 0.0, slip: false, quality: if said.is_some() { 3 } else { 2 } });
             }
         }
         Kind::Piece => {
@@ -128,7 +130,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
             }
             for (i, m) in moves.iter().enumerate() {
                 if said.is_some_and(|(role, _)| role == m.role) && m.castle.is_none() && m.promotion.is_none_or(|p| p == Role::Queen) {
-                    out.push(Match { index: i as u16, second: None, cost: 0.0, slip: false, quality: 2 });
+                    out.push(Match { index: i as u16, second: None, fill: None, cost: 0.0, slip: false, quality: 2 });
                 }
             }
         }
@@ -142,7 +144,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                 if worth(victim) < worth(m.role) - 1 {
                     continue;
                 }
-                out.push(Match { index: i as u16, second: None, cost: 0.0, slip: false, quality: 2 });
+                out.push(Match { index: i as u16, second: None, fill: None, cost: 0.0, slip: false, quality: 2 });
             }
         }
         Kind::Files => {
@@ -151,7 +153,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
             for (i, m) in moves.iter().enumerate() {
                 let from_fits = row[u32::from(m.from.file()) as usize] < 1.0;
                 if m.role == Role::Pawn && m.victim.is_some() && from_fits && to.is_none_or(|f| f == m.to.file()) && m.promotion.is_none_or(|p| p == Role::Queen) {
-                    out.push(Match { index: i as u16, second: None, cost: 0.0, slip: false, quality: 3 });
+                    out.push(Match { index: i as u16, second: None, fill: None, cost: 0.0, slip: false, quality: 3 });
                 }
             }
         }
@@ -359,6 +361,12 @@ pub struct Between {
     pub cues: u64,
     /// 0 no pause, 1 weak, 2 full, 3 several sentences.
     pub stop: usize,
+    /// Pieces named without a square, as bits of their numbers.
+    pub roles: u8,
+    /// Whether a capture, castling was named and passed over.
+    pub captures: bool,
+    /// See `captures`.
+    pub castles: bool,
     /// Moves named and passed over: mover (if said) and square, latest first.
     pub named: Vec<(Option<Role>, Square)>,
 }
@@ -387,7 +395,7 @@ pub struct Moment<'a> {
 /// Features of playing from a place. `edge` tells whether the move is there already, `children` how many moves the place has,
 /// `fork` is 1 for the place last returned to, 2 for the one before, 3 for any other returned to, 0 for none.
 #[allow(clippy::too_many_arguments)]
-pub fn place_features(sink: &mut impl Sink, forest: &Forest, event: &Event, moment: &Moment, node: NodeId, place: Place, play: &MoveFact, edge: bool, children: usize, fork: usize, replaced: Option<&MoveFact>, child_named: bool) {
+pub fn place_features(sink: &mut impl Sink, forest: &Forest, event: &Event, moment: &Moment, node: NodeId, place: Place, play: &MoveFact, edge: bool, children: usize, fork: usize, replaced: Option<&MoveFact>, child_named: bool, filled: bool) {
     let coarse = place.coarse();
     let b = moment.between;
     sink.add(S_GAP.at(place.rel, b.gap, 0));
@@ -434,7 +442,7 @@ pub fn place_features(sink: &mut impl Sink, forest: &Forest, event: &Event, mome
     }
     let person = usize::from(event.slots.person);
     let lean = moment.persons[person];
-    let white = forest.turn(node) == Color::White;
+    let white = (forest.turn(node) == Color::White) != filled;
     let lean = if white { lean } else { -lean };
     let bucket = match lean { i8::MIN..=-4 => 0, -3..=-2 => 1, -1 => 2, 0 => 3, 1 => 4, 2..=3 => 5, _ => 6 };
     sink.add(S_PERSON.at(person, bucket, 0));
@@ -445,6 +453,40 @@ pub fn place_features(sink: &mut impl Sink, forest: &Forest, event: &Event, mome
     if place.rel == 13 {
         sink.add(S_NEWGAME.at(usize::from(edge), b.gap, 0));
     }
+}
+
+/// Moves that may have been made without being said (or heard) before the next move of the other side, with the reason:
+/// 0 the taking back, 1 castling that was spoken of, 2 a move of a piece that was named, 3 a capture where one was named.
+pub fn unsaid(forest: &Forest, node: NodeId, between: &Between, out: &mut Vec<(u16, u8)>) {
+    out.clear();
+    let last = forest.incoming(node);
+    for (i, m) in forest.moves(node).iter().enumerate() {
+        if m.promotion.is_some_and(|p| p != Role::Queen) {
+            continue;
+        }
+        let recapture = m.victim.is_some() && last.is_some_and(|l| l.victim.is_some() && l.to == m.to);
+        let reason = if recapture {
+            0
+        } else if m.castle.is_some() && between.castles {
+            1
+        } else if m.castle.is_none() && between.roles & (1 << role_index(m.role)) != 0 {
+            2
+        } else if m.victim.is_some() && between.captures {
+            3
+        } else {
+            continue;
+        };
+        out.push((i as u16, reason));
+    }
+}
+
+/// Features of a move that nobody said.
+pub fn unsaid_features(sink: &mut impl Sink, forest: &Forest, node: NodeId, fill: (u16, u8)) {
+    let m = &forest.moves(node)[usize::from(fill.0)];
+    sink.add(S_FILL.at(usize::from(fill.1), role_index(m.role), usize::from(m.victim.is_some())));
+    let [pawns, all] = forest.attacked(node);
+    let safety = if pawns.contains(m.to) && m.role != Role::Pawn { 2 } else { usize::from(all.contains(m.to)) };
+    sink.add(S_UNSAID_SAFE.at(safety, role_index(m.role), usize::from(m.victim.is_some())));
 }
 
 /// Features of passing an event over. `best` is the best quality of a match on the board (0 for none), `cost` its sound

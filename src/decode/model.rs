@@ -90,7 +90,8 @@ pub mod blocks {
         S_LAST "place.last" [6, 3, 1];
         S_SAMEPIECE "place.replaces" [4, 6, 1];
         S_SEEN "place.seen" [6, 4, 4];
-        S_FILL "place.filled" [4, 6, 1];
+        S_FILL "place.filled" [4, 6, 2];
+        S_UNSAID_SAFE "place.filled.safety" [3, 6, 2];
         N_PREV "none.before" [3, 6, 6];
         N_MATCH "none.match" [6, 5, 3];
         N_PIECE "none.occupant" [6, 3, 2];

@@ -6,7 +6,7 @@ use std::rc::Rc;
 
 use shakmaty::{Chess, Color};
 
-use super::features::{Ask, Between, Match, Moment, Place, clarity_bucket, gap_bucket, matches, move_features, near_bucket, none_features, place_features};
+use super::features::{Ask, Between, Match, Moment, Place, clarity_bucket, gap_bucket, matches, move_features, near_bucket, none_features, place_features, unsaid, unsaid_features};
 use super::model::{Collect, Dot, Model, Sink};
 use super::words::word_features;
 use crate::board::{Forest, NodeId};
@@ -133,6 +133,7 @@ pub struct Decoder<'a> {
     ask: Ask,
     clarity: usize,
     scored: HashMap<(NodeId, bool), Scored>,
+    unsaid: HashMap<(NodeId, usize), Scored>,
     scored_event: usize,
     between: HashMap<usize, Rc<Between>>,
     buffer: RefCell<Vec<Match>>,
@@ -157,7 +158,7 @@ impl<'a> Decoder<'a> {
             })
             .collect();
         let ask = Ask { retreat: grammar.class("retreat"), push: grammar.class("push"), standing: grammar.class("standing"), recapture: grammar.class("recapture") };
-        Decoder { speech, forest, model, starts, words, ask, clarity: clarity_bucket(speech.clarity), scored: HashMap::new(), scored_event: usize::MAX, between: HashMap::new(), buffer: RefCell::default() }
+        Decoder { speech, forest, model, starts, words, ask, clarity: clarity_bucket(speech.clarity), scored: HashMap::new(), unsaid: HashMap::new(), scored_event: usize::MAX, between: HashMap::new(), buffer: RefCell::default() }
     }
 
     /// Names of the word features of an event.
@@ -197,6 +198,7 @@ impl<'a> Decoder<'a> {
     fn enter(&mut self, event: usize) {
         if self.scored_event != event {
             self.scored.clear();
+            self.unsaid.clear();
             self.between.clear();
             self.scored_event = event;
         }
@@ -222,6 +224,33 @@ impl<'a> Decoder<'a> {
         out.sort_by(|a, b| b.1.total_cmp(&a.1));
         let out = Rc::new(out);
         self.scored.insert((node, near), Rc::clone(&out));
+        out
+    }
+
+    /// Moves of the phrase behind a reply that nobody said.
+    fn matched_behind_unsaid(&mut self, event: usize, node: NodeId, last: usize, between: &Between) -> Scored {
+        if let Some(found) = self.unsaid.get(&(node, last)) {
+            return Rc::clone(found);
+        }
+        let e = &self.speech.events[event];
+        let mut replies = Vec::new();
+        unsaid(&self.forest, node, between, &mut replies);
+        let mut out: Vec<(Match, f32)> = Vec::new();
+        let mut buffer = Vec::new();
+        for &reply in &replies {
+            let child = self.forest.play(node, reply.0);
+            matches(&self.forest, e, child, false, &mut buffer);
+            for found in buffer.iter().filter(|m| m.quality == 3 && m.cost < 0.7) {
+                let mut dot = Dot { weights: &self.model.dense, sum: 0.0 };
+                move_features(&mut dot, &self.forest, e, child, found, &buffer, self.clarity, &self.ask);
+                unsaid_features(&mut dot, &self.forest, node, reply);
+                out.push((Match { fill: Some(reply), ..*found }, dot.sum));
+            }
+        }
+        out.sort_by(|a, b| b.1.total_cmp(&a.1));
+        out.truncate(12);
+        let out = Rc::new(out);
+        self.unsaid.insert((node, last), Rc::clone(&out));
         out
     }
 
@@ -276,6 +305,12 @@ impl<'a> Decoder<'a> {
         b.stop = stops;
         let first = state.last.map_or(0, |l| l + 1);
         for e in speech.events[first..event].iter().rev().take(6) {
+            match e.kind {
+                Kind::Piece => b.roles |= e.slots.mover.map_or(0, |(r, _)| 1 << (u32::from(r) - 1)),
+                Kind::Capture | Kind::Trade => b.captures = true,
+                Kind::Castle => b.castles = true,
+                _ => {}
+            }
             if let (Kind::Square, Some(r)) = (e.kind, e.squares.first()) {
                 if r.cost < 0.7 {
                     b.named.push((e.slots.mover.filter(|m| m.1 <= 3).map(|m| m.0), r.white));
@@ -369,11 +404,18 @@ impl<'a> Decoder<'a> {
             let slip_place = place.rel == 0 || place.rel == 13;
             let found = self.matched(event, node, near_place);
             let most = if place.rel == 0 { 16 } else { limit };
-            for (m, score) in found.iter().take(most) {
+            let clean = found.iter().any(|(m, _)| m.quality == 3 && m.cost < 1.0);
+            let behind = if place.rel == 0 && !clean && matches!(e.kind, Kind::Square | Kind::Castle | Kind::Capture) {
+                self.matched_behind_unsaid(event, node, state.last.map_or(0, |l| l + 1), &between)
+            } else {
+                Rc::new(Vec::new())
+            };
+            for (m, score) in found.iter().take(most).chain(behind.iter().take(limit.max(4))) {
                 if m.slip && !slip_place {
                     continue;
                 }
-                if place.rel == 0 || place.rel == 13 {
+                if m.fill.is_some() {
+                } else if place.rel == 0 || place.rel == 13 {
                     if m.quality > best_here.0 {
                         best_here = (m.quality, (m.cost * 2.0) as usize);
                     }
@@ -381,7 +423,8 @@ impl<'a> Decoder<'a> {
                     best_else = best_else.max(if m.quality == 3 { 2 } else { 1 });
                 }
                 let forest = &self.forest;
-                let child = forest.child(node, m.index).filter(|c| state.nodes.contains(c));
+                let source = m.fill.map_or(node, |f| forest.child(node, f.0).unwrap_or(node));
+                let child = forest.child(source, m.index).filter(|c| state.nodes.contains(c));
                 let edge = child.is_some();
                 let kids: Vec<NodeId> = if place.rel == 0 && fork == 0 && !edge && state.nodes.last() == Some(&node) {
                     Vec::new()
@@ -391,18 +434,21 @@ impl<'a> Decoder<'a> {
                 let replaced = kids.last().and_then(|&c| forest.incoming(c)).filter(|_| !edge);
                 let child_named = !between.named.is_empty()
                     && kids.iter().any(|&c| forest.incoming(c).is_some_and(|i| between.named.iter().any(|(role, to)| *to == i.to && role.is_none_or(|r| r == i.role))));
-                let play = &forest.moves(node)[usize::from(m.index)];
+                let play = &forest.moves(source)[usize::from(m.index)];
                 let mut dot = Dot { weights: &self.model.dense, sum: 0.0 };
-                place_features(&mut dot, forest, e, &moment, node, place, play, edge, kids.len(), fork, replaced, child_named);
+                place_features(&mut dot, forest, e, &moment, node, place, play, edge, kids.len(), fork, replaced, child_named, m.fill.is_some());
                 let total = self.words[event] + score + dot.sum;
                 let action = Action::Play { from: node, found: *m, place };
                 let clarity = self.clarity;
                 let ask = self.ask;
                 take(self, action, total, &mut |sink: &mut Collect| {
                     let mut all = Vec::new();
-                    matches(forest, e, node, near_place, &mut all);
-                    move_features(sink, forest, e, node, m, &all, clarity, &ask);
-                    place_features(sink, forest, e, &moment, node, place, play, edge, kids.len(), fork, replaced, child_named);
+                    matches(forest, e, source, near_place && m.fill.is_none(), &mut all);
+                    move_features(sink, forest, e, source, m, &all, clarity, &ask);
+                    if let Some(reply) = m.fill {
+                        unsaid_features(sink, forest, node, reply);
+                    }
+                    place_features(sink, forest, e, &moment, node, place, play, edge, kids.len(), fork, replaced, child_named, m.fill.is_some());
                 });
             }
         }
@@ -443,8 +489,13 @@ impl<'a> Decoder<'a> {
                     next.forks[..=at].rotate_right(1);
                     next.forks[0] = from;
                 }
-                let turn = self.forest.turn(from);
-                let mut node = self.forest.play(from, found.index);
+                let mut source = from;
+                if let Some((reply, _)) = found.fill {
+                    source = self.forest.play(from, reply);
+                    self.add(&mut next, source);
+                }
+                let turn = self.forest.turn(source);
+                let mut node = self.forest.play(source, found.index);
                 self.add(&mut next, node);
                 if let Some(second) = found.second {
                     node = self.forest.play(node, second);
@@ -476,9 +527,13 @@ impl<'a> Decoder<'a> {
         match action {
             Action::Pass => (u64::from(state.cursor), state.last.map_or(0, |l| l + 1), state.forks[0], state.forks[1]),
             Action::Play { from, found, place } => {
-                let at = match self.forest.child(*from, found.index) {
+                let source = match found.fill {
+                    Some((reply, _)) => self.forest.child(*from, reply).unwrap_or(*from),
+                    None => *from,
+                };
+                let at = match self.forest.child(source, found.index) {
                     Some(child) if found.second.is_none() => u64::from(child),
-                    _ => 1 << 63 | u64::from(*from) << 20 | u64::from(found.index) << 4 | u64::from(found.second.is_some()),
+                    _ => 1 << 63 | u64::from(source) << 20 | u64::from(found.index) << 4 | u64::from(found.second.is_some()),
                 };
                 let forks = if place.rel != 0 && state.forks[0] != *from { (*from, state.forks[0]) } else { (state.forks[0], state.forks[1]) };
                 (at, event + 1, forks.0, forks.1)

@@ -257,13 +257,13 @@ impl Grammar {
     pub fn fused_squares(&self, word: &str) -> Vec<(u8, u8, f32)> {
         let sound = self.sounds.of(word);
         let mut out = Vec::new();
-        if sound.len() < 3 || word.len() > 10 {
+        if sound.len() < 3 || word.len() > 10 || word.len() < 4 || word.contains('\'') {
             return out;
         }
         for (f, file) in self.sounds.files().iter().enumerate() {
             for (r, rank) in self.sounds.ranks().iter().enumerate() {
                 let distance = self.sounds.distance(&sound, &format!("{file}{rank}"));
-                if distance <= 1.5 && distance < 0.26 * sound.len() as f32 {
+                if distance <= 1.5 && distance < 0.32 * sound.len() as f32 {
                     out.push((f as u8, r as u8, 0.6 + distance));
                 }
             }

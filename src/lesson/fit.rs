@@ -60,6 +60,7 @@ fn key_match(candidates: &[(Candidate, Collect)], decoder: &Decoder, from: NodeI
     candidates.iter().position(|(c, _)| match c.action {
         Action::Play { from: f, found, .. } => {
             f == from
+                && found.fill.is_none()
                 && decoder.forest.moves(f)[usize::from(found.index)].play == moves[0]
                 && match (found.second, moves.get(1)) {
                     (None, None) => true,
@@ -68,6 +69,18 @@ fn key_match(candidates: &[(Candidate, Collect)], decoder: &Decoder, from: NodeI
                 }
         }
         Action::Pass => false,
+    })
+}
+
+/// The candidate that makes a silent move and then the key's.
+fn filled_match(candidates: &[(Candidate, Collect)], decoder: &Decoder, from: NodeId, silent: Move, moves: &[Move]) -> Option<usize> {
+    candidates.iter().position(|(c, _)| match c.action {
+        Action::Play { from: f, found, .. } if f == from => found.fill.is_some_and(|(reply, _)| {
+            decoder.forest.moves(f)[usize::from(reply)].play == silent
+                && moves.len() == 1
+                && decoder.forest.child(f, reply).is_some_and(|c| decoder.forest.moves(c)[usize::from(found.index)].play == moves[0])
+        }),
+        _ => false,
     })
 }
 
@@ -93,7 +106,7 @@ impl<'l> Guide<'l> {
         let from = self.map[&(board, node)];
         let index = decoder.forest.index_of(from, play).unwrap_or(0);
         let place = if board + 1 > state.boards { Place { rel: 13, distance: 99 } } else { Place { rel: usize::from(from != state.cursor), distance: 1 } };
-        let found = Match { index, second: None, cost: 0.0, slip: false, quality: 3 };
+        let found = Match { index, second: None, fill: None, cost: 0.0, slip: false, quality: 3 };
         let before = state.before;
         let last = state.last;
         let mut next = decoder.apply(state, event.min(self.lesson.speech.events.len() - 1), Action::Play { from, found, place }, 0.0);
@@ -138,11 +151,35 @@ fn decisions(lesson: &Lesson, grammar: &Grammar, model: &Model, intern: &mut dyn
     let mut out = Vec::new();
     let mut missed = 0;
     for k in 0..lesson.speech.events.len() {
-        state = guide.silent(&mut decoder, state, k);
-        let candidates = decoder.candidates(&state, k);
-        let gold = match &lesson.gold[k] {
-            Gold::Pass => candidates.iter().position(|(c, _)| c.action == Action::Pass),
-            Gold::Play { board, node, moves } => guide.map.get(&(*board, *node)).and_then(|&from| key_match(&candidates, &decoder, from, moves)),
+        // One silent move right before a move that is said: the search can do that in one step.
+        let mut filled = None;
+        if let (Some(&(at, board, node, play)), Gold::Play { board: b, node: n, moves }) = (lesson.silent.get(guide.silent), &lesson.gold[k]) {
+            let lone = lesson.silent.get(guide.silent + 1).is_none_or(|s| s.0 > k);
+            let said_before = (at..k).all(|j| lesson.gold[j] == Gold::Pass);
+            if at <= k && lone && said_before && board == *b && guide.key_child(board, node, play) == *n && guide.map.get(&(board, node)) == Some(&state.cursor) {
+                let candidates = decoder.candidates(&state, k);
+                if let Some(gold) = filled_match(&candidates, &decoder, state.cursor, play, moves) {
+                    guide.known(&mut decoder, board, node, &[play]);
+                    guide.silent += 1;
+                    filled = Some((candidates, gold));
+                }
+            }
+        }
+        // A silent move waits for the next move that is said.
+        let waits = lesson.gold[k] == Gold::Pass && filled.is_none();
+        if !waits && filled.is_none() {
+            state = guide.silent(&mut decoder, state, k);
+        }
+        let (candidates, gold) = match filled {
+            Some((candidates, gold)) => (candidates, Some(gold)),
+            None => {
+                let candidates = decoder.candidates(&state, k);
+                let gold = match &lesson.gold[k] {
+                    Gold::Pass => candidates.iter().position(|(c, _)| c.action == Action::Pass),
+                    Gold::Play { board, node, moves } => guide.map.get(&(*board, *node)).and_then(|&from| key_match(&candidates, &decoder, from, moves)),
+                };
+                (candidates, gold)
+            }
         };
         if let Some(gold) = gold {
             let words = Decoder::words_of(&lesson.speech, grammar, k).iter().filter_map(|n| intern(n)).collect();
@@ -536,7 +573,8 @@ pub fn trace(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Options
     let mut places = Vec::new();
     let outcome = decoder.search(options, |event, beam, _| {
         let (key, cursor, score) = keys[event];
-        let at = beam.iter().position(|s| s.key == key && s.cursor == cursor);
+        let _ = key;
+        let at = beam.iter().position(|s| s.cursor == cursor);
         places.push(format!("{} {:.1}", at.map_or("-".into(), |p| p.to_string()), score - beam[0].score));
         true
     });
@@ -547,7 +585,13 @@ pub fn trace(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Options
         let words: Vec<&str> = lesson.speech.tokens[e.phrase.saturating_sub(4)..lesson.speech.tokens.len().min(e.phrase_end + 3)].iter().map(|t| t.text.as_str()).collect();
         let did = match step.action {
             Action::Pass => "-".to_owned(),
-            Action::Play { from, found, place } => format!("{} [{}]", san(&decoder, from, found.index), place.rel),
+            Action::Play { from, found, place } => match found.fill {
+                Some((reply, _)) => {
+                    let child = decoder.forest.child(from, reply).unwrap_or(from);
+                    format!("({}) {} [{}]", san(&decoder, from, reply), san(&decoder, child, found.index), place.rel)
+                }
+                None => format!("{} [{}]", san(&decoder, from, found.index), place.rel),
+            },
         };
         let key = match &lesson.gold[k] {
             Gold::Pass => "-".to_owned(),

@@ -86,7 +86,8 @@ pub fn build(outcome: &Outcome, decoder: &Decoder, grammar: &Grammar, transcript
             if at.rel != 0 {
                 changes.push(Change { token: return_token(tokens, last_end, event.phrase, back), node: from });
             }
-            let child = forest.child(from, found.index).unwrap_or(from);
+            let source = found.fill.and_then(|(reply, _)| forest.child(from, reply)).unwrap_or(from);
+            let child = forest.child(source, found.index).unwrap_or(source);
             let mut said = vec![child];
             if let Some(second) = found.second {
                 said.extend(forest.child(child, second));
@@ -275,7 +276,7 @@ fn flags(outcome: &Outcome, decoder: &Decoder, transcript: &Transcript, place: &
         let event = &speech.events[step.event as usize];
         let Some(words) = passage(transcript, &speech.tokens, event.phrase, event.phrase_end.max(event.end)) else { continue };
         match step.action {
-            Action::Play { from, found, .. } if event.kind == Kind::Square => {
+            Action::Play { from, found, .. } if event.kind == Kind::Square && found.fill.is_none() => {
                 let (game, node) = place[&from];
                 let m = &forest.moves(from)[usize::from(found.index)];
                 let mover = event.slots.mover.filter(|x| x.1 <= 2).map(|x| x.0);
