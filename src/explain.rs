@@ -269,9 +269,20 @@ fn what(decoder: &Decoder, cursor: NodeId, action: &Action) -> String {
     let Action::Play { from, found, place } = action else {
         return NO_MOVE.to_owned();
     };
-    let mut out = numbered(decoder, *from, found.index);
+    let forest = &decoder.forest;
+    let mut out = String::new();
+    let mut source = *from;
+    if let Some((reply, _)) = found.fill {
+        out = format!("{}, which nobody said, ", numbered(decoder, *from, reply));
+        // The search has played it, or it would not have a move behind it.
+        let Some(child) = forest.child(*from, reply) else {
+            return out.trim_end_matches(", ").to_owned();
+        };
+        source = child;
+    }
+    out.push_str(&numbered(decoder, source, found.index));
     if let Some(second) = found.second {
-        if let Some(child) = decoder.forest.child(*from, found.index) {
+        if let Some(child) = forest.child(source, found.index) {
             out.push_str(&format!(", {}", numbered(decoder, child, second)));
         }
     }
@@ -410,7 +421,7 @@ impl EventExplanation {
                 let mark = if Some(index) == self.chosen { '>' } else { ' ' };
                 wrap(
                     out,
-                    &format!("       {mark} {:>6.1}  ", reading.score),
+                    &format!("       {mark} {:>6.1}  ", rounded(reading.score)),
                     &reading.what,
                     columns,
                 );
@@ -429,7 +440,7 @@ impl EventExplanation {
             let mark = if Some(index) == self.chosen { '>' } else { ' ' };
             wrap(
                 out,
-                &format!("       {mark} {:>6.1}  ", reading.score),
+                &format!("       {mark} {:>6.1}  ", rounded(reading.score)),
                 &reading.what,
                 columns,
             );
@@ -439,11 +450,12 @@ impl EventExplanation {
                     .parts
                     .iter()
                     .take(PARTS)
+                    .filter(|part| part.1.abs() >= 0.05)
                     .map(|(name, weight)| {
                         format!("{weight:+.1}\u{a0}{}", name.replace(' ', "\u{a0}"))
                     })
                     .collect();
-                let more = reading.parts.len().saturating_sub(PARTS);
+                let more = reading.parts.len() - parts.len();
                 let mut text = parts.join("; ");
                 if more > 0 {
                     text.push_str(&format!("; {more} smaller"));
@@ -456,6 +468,11 @@ impl EventExplanation {
             out.push_str(&format!("                 and {hidden} more\n"));
         }
     }
+}
+
+/// A score to one decimal, without a sign at zero.
+fn rounded(score: f32) -> f32 {
+    (score * 10.0).round() / 10.0 + 0.0
 }
 
 /// Appends a text behind a heading, broken at spaces into lines of at most `columns`, the later ones indented like the

@@ -98,7 +98,7 @@ fn align_prints_the_study() {
         "{}",
         out(&output)
     );
-    for san in ["1. e4", "1... c5", "2. Nf3", "2... d6", "3. d4"] {
+    for san in ["1. e4 c5", "2. Nf3 d6", "3. d4 cxd4 4. Nxd4"] {
         assert!(out(&output).contains(san), "no {san} in {}", out(&output));
     }
     assert_eq!(folder.names(), ["najdorf.vtt"]);
@@ -450,7 +450,7 @@ fn a_full_disk_behind_standard_output_is_an_error() {
 fn explain_tells_the_position_the_reading_and_its_rivals() {
     let folder = Folder::new();
     let lesson = folder.file("a.vtt", LESSON);
-    let output = explain(&lesson, "0:08");
+    let output = explain(&lesson, "0:10.5");
     done(&output);
     let text = out(&output);
     assert!(
@@ -459,7 +459,7 @@ fn explain_tells_the_position_the_reading_and_its_rivals() {
     );
     // The words, the board before them, what they were read as, and the rival that is always there.
     for part in [
-        "0:08",
+        "0:10",
         "“Then knight f3, and black plays d6.",
         "1. e4 c5",
         "rnbqkbnr/pp1ppppp/8/2p5/4P3/8/PPPP1PPP/RNBQKBNR w KQkq - 0 2",
@@ -469,8 +469,8 @@ fn explain_tells_the_position_the_reading_and_its_rivals() {
     ] {
         assert!(text.contains(part), "no {part:?} in {text}");
     }
-    assert_eq!(out(&explain(&lesson, "8")), text);
-    assert_eq!(out(&explain(&lesson, "0:00:08")), text);
+    assert_eq!(out(&explain(&lesson, "10.5")), text);
+    assert_eq!(out(&explain(&lesson, "0:00:10.5")), text);
 }
 
 #[test]
