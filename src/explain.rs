@@ -230,10 +230,10 @@ pub fn feature_name(id: usize, grammar: &Grammar) -> String {
         .map(|(i, _)| i.to_string())
         .collect();
     // The second index of the cues is a word class of the grammar.
-    if block.name == blocks::S_CUE.name {
-        if let (Some(name), Some(slot)) = (grammar.class_names().nth(index[1]), shown.get_mut(1)) {
-            *slot = name.to_owned();
-        }
+    if block.name == blocks::S_CUE.name
+        && let (Some(name), Some(slot)) = (grammar.class_names().nth(index[1]), shown.get_mut(1))
+    {
+        *slot = name.to_owned();
     }
     format!("{}[{}]", block.name, shown.join(","))
 }
@@ -281,10 +281,10 @@ fn what(decoder: &Decoder, cursor: NodeId, action: &Action) -> String {
         source = child;
     }
     out.push_str(&numbered(decoder, source, found.index));
-    if let Some(second) = found.second {
-        if let Some(child) = forest.child(source, found.index) {
-            out.push_str(&format!(", {}", numbered(decoder, child, second)));
-        }
+    if let Some(second) = found.second
+        && let Some(child) = forest.child(source, found.index)
+    {
+        out.push_str(&format!(", {}", numbered(decoder, child, second)));
     }
     if found.slip {
         out.push_str(", a slip");

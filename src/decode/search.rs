@@ -33,7 +33,7 @@ pub struct Options {
 
 impl Default for Options {
     fn default() -> Options {
-        Options { beam: 48, same_place: 12 }
+        Options { beam: 128, same_place: 32 }
     }
 }
 
@@ -132,7 +132,7 @@ pub struct Decoder<'a> {
     words: Vec<f32>,
     ask: Ask,
     clarity: usize,
-    scored: HashMap<(NodeId, bool), Scored>,
+    scored: Vec<[Option<Scored>; 2]>,
     unsaid: HashMap<(NodeId, usize), Scored>,
     scored_event: usize,
     between: HashMap<usize, Rc<Between>>,
@@ -158,7 +158,7 @@ impl<'a> Decoder<'a> {
             })
             .collect();
         let ask = Ask { retreat: grammar.class("retreat"), push: grammar.class("push"), standing: grammar.class("standing"), recapture: grammar.class("recapture") };
-        Decoder { speech, forest, model, starts, words, ask, clarity: clarity_bucket(speech.clarity), scored: HashMap::new(), unsaid: HashMap::new(), scored_event: usize::MAX, between: HashMap::new(), buffer: RefCell::default() }
+        Decoder { speech, forest, model, starts, words, ask, clarity: clarity_bucket(speech.clarity), scored: Vec::new(), unsaid: HashMap::new(), scored_event: usize::MAX, between: HashMap::new(), buffer: RefCell::default() }
     }
 
     /// Names of the word features of an event.
@@ -205,7 +205,8 @@ impl<'a> Decoder<'a> {
     }
 
     fn matched(&mut self, event: usize, node: NodeId, near: bool) -> Scored {
-        if let Some(found) = self.scored.get(&(node, near)) {
+        let slot = node as usize;
+        if let Some(found) = self.scored.get(slot).and_then(|pair| pair[usize::from(near)].as_ref()) {
             return Rc::clone(found);
         }
         let e = &self.speech.events[event];
@@ -223,7 +224,10 @@ impl<'a> Decoder<'a> {
         }
         out.sort_by(|a, b| b.1.total_cmp(&a.1));
         let out = Rc::new(out);
-        self.scored.insert((node, near), Rc::clone(&out));
+        if self.scored.len() <= slot {
+            self.scored.resize_with(self.forest.len().max(slot + 1), || [None, None]);
+        }
+        self.scored[slot][usize::from(near)] = Some(Rc::clone(&out));
         out
     }
 
@@ -322,56 +326,43 @@ impl<'a> Decoder<'a> {
         b
     }
 
-    /// The places of the tree from which a reading may go on, with their distance from the board.
-    fn places(&self, state: &State, event: usize) -> Vec<(NodeId, Place)> {
+    /// The nodes from the start of the board to a node.
+    fn path_to(&self, cursor: NodeId) -> Vec<NodeId> {
         let forest = &self.forest;
-        let depth = usize::from(forest.node(state.cursor).depth);
-        let mut path = vec![NOWHERE; depth + 1];
-        let mut at = Some(state.cursor);
+        let mut path = vec![NOWHERE; usize::from(forest.node(cursor).depth) + 1];
+        let mut at = Some(cursor);
         while let Some(node) = at {
             path[usize::from(forest.node(node).depth)] = node;
             at = forest.node(node).parent;
         }
-        let root = forest.node(state.cursor).root;
-        let mut out = Vec::with_capacity(state.nodes.len() + 1);
-        for &node in state.nodes.iter() {
-            let n = forest.node(node);
-            let d = usize::from(n.depth);
-            let place = if n.root != root {
-                if n.parent.is_some() { continue } else { Place { rel: 13, distance: 99 } }
-            } else if d <= depth && path[d] == node {
-                Place::ancestor((depth - d) as u16, n.parent.is_none())
-            } else if n.parent == Some(state.cursor) {
-                Place { rel: 10, distance: 1 }
-            } else {
-                let mut up = n.parent;
-                let mut steps = 1u16;
-                let mut below = false;
-                while let Some(u) = up {
-                    let du = usize::from(forest.node(u).depth);
-                    if du <= depth && path[du] == u {
-                        below = du == depth;
-                        break;
-                    }
-                    steps += 1;
-                    up = forest.node(u).parent;
-                }
-                if below { Place { rel: 11, distance: steps } } else { Place { rel: 12, distance: steps } }
-            };
-            if place.rel == 13 && node != state.nodes[0] {
-                continue;
-            }
-            if place.rel == 13 {
-                continue;
-            }
-            out.push((node, place));
+        path
+    }
+
+    /// Where a node of the tree lies, seen from the end of a path; `None` on another board.
+    fn place_of(&self, node: NodeId, path: &[NodeId]) -> Option<Place> {
+        let forest = &self.forest;
+        let depth = path.len() - 1;
+        let on_path = |n: NodeId| path.get(usize::from(forest.node(n).depth)) == Some(&n);
+        let n = forest.node(node);
+        if n.root != path[0] {
+            return None;
         }
-        if let Some(&(next, from)) = self.starts.get(state.boards) {
-            if event >= from {
-                out.push((next, Place { rel: 13, distance: 99 }));
-            }
+        if on_path(node) {
+            return Some(Place::ancestor((depth - usize::from(n.depth)) as u16, n.parent.is_none()));
         }
-        out
+        if n.parent == Some(path[depth]) {
+            return Some(Place { rel: 10, distance: 1 });
+        }
+        let mut up = n.parent;
+        let mut distance = 1u16;
+        while let Some(u) = up {
+            if on_path(u) {
+                return Some(Place { rel: if u == path[depth] { 11 } else { 12 }, distance });
+            }
+            distance += 1;
+            up = forest.node(u).parent;
+        }
+        None
     }
 
     /// Everything that a reading can do with an event, with scores; `sink` sees the features of each.
@@ -391,14 +382,32 @@ impl<'a> Decoder<'a> {
         let moment = Moment { between: &between, before: state.before, near, before_kind, overlap: overlap && state.before == 2, persons: state.persons, last_turn, boards: state.boards };
         // A board that has its own start forces the talk on to it.
         let forced = self.starts.get(state.boards).filter(|s| event >= s.1 && s.1 != usize::MAX && self.starts.len() > 1 && s.1 > 0).copied();
-        let places = match forced {
-            Some((root, _)) => vec![(root, Place { rel: 13, distance: 99 })],
-            None => self.places(state, event),
-        };
+        let mut places: Vec<NodeId> = Vec::new();
+        match forced {
+            Some((root, _)) => places.push(root),
+            None => {
+                places.extend_from_slice(&state.nodes);
+                places.extend(self.starts.get(state.boards).filter(|s| event >= s.1).map(|s| s.0));
+            }
+        }
+        let path = self.path_to(state.cursor);
         let here = if let Some((root, _)) = forced { root } else { state.cursor };
+        let parents: Vec<NodeId> = state.nodes.iter().map(|&n| self.forest.node(n).parent.unwrap_or(NOWHERE)).collect();
         let mut best_here: (u8, usize) = (0, 9);
         let mut best_else = 0u8;
-        for (node, place) in places {
+        for node in places {
+            // Most places have no move for the phrase at all: they cost no more than this.
+            if node != state.cursor && self.matched(event, node, true).is_empty() {
+                continue;
+            }
+            let place = if state.nodes.contains(&node) {
+                match self.place_of(node, &path) {
+                    Some(place) => place,
+                    None => continue,
+                }
+            } else {
+                Place { rel: 13, distance: 99 }
+            };
             let fork = state.forks.iter().position(|&f| f == node).map_or(0, |p| (p + 1).min(3));
             let near_place = place.rel == 0 || place.rel == 13 || (place.rel <= 4 && e.kind != Kind::Piece) || (1..=2).contains(&place.rel) || (fork > 0 && place.rel < 12);
             let slip_place = place.rel == 0 || place.rel == 13;
@@ -429,7 +438,7 @@ impl<'a> Decoder<'a> {
                 let kids: Vec<NodeId> = if place.rel == 0 && fork == 0 && !edge && state.nodes.last() == Some(&node) {
                     Vec::new()
                 } else {
-                    state.nodes.iter().copied().filter(|&c| forest.node(c).parent == Some(node)).collect()
+                    parents.iter().enumerate().filter(|&(_, &p)| p == node).map(|(i, _)| state.nodes[i]).collect()
                 };
                 let replaced = kids.last().and_then(|&c| forest.incoming(c)).filter(|_| !edge);
                 let child_named = !between.named.is_empty()
@@ -543,30 +552,18 @@ impl<'a> Decoder<'a> {
 
     /// Reads the whole lesson. `watch` sees the beam after each event and may stop the search by returning false.
     pub fn search<W: FnMut(usize, &[State], &[Step]) -> bool>(&mut self, options: Options, mut watch: W) -> Outcome {
-        let alpha: f32 = std::env::var("ALPHA").ok().and_then(|a| a.parse().ok()).unwrap_or(0.0);
-        let lost_bias: f32 = std::env::var("LOST").ok().and_then(|a| a.parse().ok()).unwrap_or(0.0);
         let mut beam = vec![self.initial()];
         let mut record: Vec<Step> = Vec::new();
         let mut pool: Vec<(f32, usize, Action, f32)> = Vec::new();
         for event in 0..self.speech.events.len() {
             pool.clear();
-            let floor = beam[0].score - 25.0;
+            let floor = beam[0].score - 16.0;
             for (index, state) in beam.iter().enumerate() {
                 if state.score < floor {
                     continue;
                 }
                 let base = state.score;
-                let from = pool.len();
                 self.expand(state, event, 3, |_, action, score, _| pool.push((base + score, index, action, score)));
-                if alpha != 0.0 {
-                    let top = pool[from..].iter().map(|c| c.3).fold(f32::MIN, f32::max);
-                    let lost = (self.words[event] + lost_bias - top).exp();
-                    let z = top + (pool[from..].iter().map(|c| (c.3 - top).exp()).sum::<f32>() + lost).ln();
-                    for c in &mut pool[from..] {
-                        c.0 -= alpha * z;
-                        c.3 -= alpha * z;
-                    }
-                }
             }
             pool.sort_by(|a, b| b.0.total_cmp(&a.0));
             let mut seen: HashMap<(u64, usize, NodeId, NodeId), ()> = HashMap::with_capacity(options.beam * 2);

@@ -30,7 +30,7 @@ pub struct FitOptions {
 
 impl Default for FitOptions {
     fn default() -> FitOptions {
-        FitOptions { local: 6, global: 6, beam: 16, rate: 0.1, global_rate: 0.05, decay: 1e-5 }
+        FitOptions { local: 8, global: 0, beam: 16, rate: 0.1, global_rate: 0.05, decay: 1e-5 }
     }
 }
 
@@ -293,7 +293,7 @@ pub fn fit(lessons: &[&Lesson], grammar: &Grammar, options: FitOptions, mut repo
                 Weights::step(&mut model.dense, &mut w.dense_sq, i as usize, g, options.global_rate, options.decay);
             }
             for (i, g) in update.sparse {
-                Weights::step(&mut model.sparse, &mut w.sparse_sq, i as usize, g, options.global_rate * std::env::var("SP").ok().and_then(|a| a.parse().ok()).unwrap_or(0.0f32), options.decay);
+                Weights::step(&mut model.sparse, &mut w.sparse_sq, i as usize, g, options.global_rate * 0.2, options.decay);
             }
             if pass * 2 >= options.global {
                 for (m, v) in mean_dense.iter_mut().zip(&model.dense) {
