@@ -43,7 +43,11 @@ pub struct Reader {
 impl Reader {
     /// The reader for English.
     pub fn english() -> Reader {
-        Reader { grammar: Grammar::english(), model: Model::built_in(), options: Options::default() }
+        Reader {
+            grammar: Grammar::english(),
+            model: Model::built_in(),
+            options: Options::default(),
+        }
     }
 
     /// The events of a transcript.
@@ -52,8 +56,16 @@ impl Reader {
     }
 
     /// Decodes a transcript's speech; `starts` are the boards in order, one standard board if empty.
-    pub fn decode<'a>(&'a self, speech: &'a Speech, starts: &[StartChoice]) -> (Decoder<'a>, Outcome) {
-        let starts = if starts.is_empty() { &[StartChoice::Standard] } else { starts };
+    pub fn decode<'a>(
+        &'a self,
+        speech: &'a Speech,
+        starts: &[StartChoice],
+    ) -> (Decoder<'a>, Outcome) {
+        let starts = if starts.is_empty() {
+            &[StartChoice::Standard]
+        } else {
+            starts
+        };
         let boards: Vec<Start> = starts
             .iter()
             .map(|s| {
@@ -61,7 +73,10 @@ impl Reader {
                     StartChoice::Position(p) => (**p).clone(),
                     StartChoice::Standard | StartChoice::Said => Chess::default(),
                 };
-                Start { position, from_event: 0 }
+                Start {
+                    position,
+                    from_event: 0,
+                }
             })
             .collect();
         let mut decoder = Decoder::new(speech, &self.grammar, &self.model, &boards);
@@ -70,7 +85,13 @@ impl Reader {
     }
 
     /// The study of a transcript.
-    pub fn study(&self, transcript: &Transcript, starts: &[StartChoice], title: &str, name: &str) -> Study {
+    pub fn study(
+        &self,
+        transcript: &Transcript,
+        starts: &[StartChoice],
+        title: &str,
+        name: &str,
+    ) -> Study {
         let speech = self.speech(transcript);
         let (decoder, outcome) = self.decode(&speech, starts);
         build(&outcome, &decoder, &self.grammar, transcript, title, name)

@@ -99,7 +99,16 @@ impl Forest {
     pub fn add_root(&mut self, position: Chess) -> NodeId {
         let id = self.nodes.len() as NodeId;
         let key = self.draw();
-        self.nodes.push(Node { parent: None, by: 0, position, depth: 0, key, root: id, moves: OnceCell::new(), attacked: OnceCell::new() });
+        self.nodes.push(Node {
+            parent: None,
+            by: 0,
+            position,
+            depth: 0,
+            key,
+            root: id,
+            moves: OnceCell::new(),
+            attacked: OnceCell::new(),
+        });
         id
     }
 
@@ -132,7 +141,16 @@ impl Forest {
                         Some(side) => side.king_to(node.position.turn()),
                         None => play.to(),
                     };
-                    MoveFact { from, to, role: play.role(), victim: play.capture(), castle, promotion: play.promotion(), play, effect: OnceCell::new() }
+                    MoveFact {
+                        from,
+                        to,
+                        role: play.role(),
+                        victim: play.capture(),
+                        castle,
+                        promotion: play.promotion(),
+                        play,
+                        effect: OnceCell::new(),
+                    }
                 })
                 .collect()
         })
@@ -170,7 +188,16 @@ impl Forest {
         let child = self.nodes.len() as NodeId;
         let key = self.draw();
         let (depth, root) = (self.node(id).depth + 1, self.node(id).root);
-        self.nodes.push(Node { parent: Some(id), by: index, position, depth, key, root, moves: OnceCell::new(), attacked: OnceCell::new() });
+        self.nodes.push(Node {
+            parent: Some(id),
+            by: index,
+            position,
+            depth,
+            key,
+            root,
+            moves: OnceCell::new(),
+            attacked: OnceCell::new(),
+        });
         self.children.insert((id, index), child);
         child
     }
@@ -178,12 +205,16 @@ impl Forest {
     /// The move that led to a node.
     pub fn incoming(&self, id: NodeId) -> Option<&MoveFact> {
         let node = self.node(id);
-        node.parent.map(|parent| &self.moves(parent)[usize::from(node.by)])
+        node.parent
+            .map(|parent| &self.moves(parent)[usize::from(node.by)])
     }
 
     /// Index of a move among the legal moves of a node.
     pub fn index_of(&self, id: NodeId, play: Move) -> Option<u16> {
-        self.moves(id).iter().position(|m| m.play == play).map(|i| i as u16)
+        self.moves(id)
+            .iter()
+            .position(|m| m.play == play)
+            .map(|i| i as u16)
     }
 
     /// The piece on a square.

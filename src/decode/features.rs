@@ -39,7 +39,10 @@ fn cost_bucket(found: &Match) -> usize {
     if found.slip && found.cost >= 3.0 {
         return 8;
     }
-    [0.0, 0.3, 0.65, 1.0, 1.4, 1.8, 2.2].iter().position(|&limit| found.cost <= limit + 1e-4).unwrap_or(7)
+    [0.0, 0.3, 0.65, 1.0, 1.4, 1.8, 2.2]
+        .iter()
+        .position(|&limit| found.cost <= limit + 1e-4)
+        .unwrap_or(7)
 }
 
 /// 0 for a garbled transcript, 1 for a mixed one, 2 for a clear one.
@@ -51,7 +54,17 @@ fn mover_said(event: &Event) -> Option<(Role, usize)> {
     if let Some(role) = event.slots.with.filter(|_| event.kind == Kind::Capture) {
         return Some((role, 1));
     }
-    event.slots.mover.map(|(role, d)| (role, match d { 0 => 0, 1..=2 => 1, 3..=4 => 2, _ => 3 }))
+    event.slots.mover.map(|(role, d)| {
+        (
+            role,
+            match d {
+                0 => 0,
+                1..=2 => 1,
+                3..=4 => 2,
+                _ => 3,
+            },
+        )
+    })
 }
 
 /// Legal moves of a node that the phrase may mean. `near` is for the node on the board and the last forks, where more is tried.
@@ -66,32 +79,65 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                 if m.castle.is_some() {
                     continue;
                 }
-                let Some(reading) = event
-                    .squares
-                    .iter()
-                    .find(|r| m.to == if turn == Color::White { r.white } else { r.black })
-                else {
+                let Some(reading) = event.squares.iter().find(|r| {
+                    m.to == if turn == Color::White {
+                        r.white
+                    } else {
+                        r.black
+                    }
+                }) else {
                     continue;
                 };
-                if m.promotion.is_some_and(|p| p != event.slots.promotion.unwrap_or(Role::Queen)) {
+                if m.promotion
+                    .is_some_and(|p| p != event.slots.promotion.unwrap_or(Role::Queen))
+                {
                     continue;
                 }
                 let role_fits = said.is_none_or(|(role, d)| role == m.role || d >= 2);
                 if !near && (reading.cost > 1.5 || !role_fits) {
                     continue;
                 }
-                let quality = if reading.cost > 1.5 { 1 } else if role_fits { 3 } else { 2 };
-                out.push(Match { index: i as u16, second: None, fill: None, cost: reading.cost, slip: false, quality });
+                let quality = if reading.cost > 1.5 {
+                    1
+                } else if role_fits {
+                    3
+                } else {
+                    2
+                };
+                out.push(Match {
+                    index: i as u16,
+                    second: None,
+                    fill: None,
+                    cost: reading.cost,
+                    slip: false,
+                    quality,
+                });
             }
             if near && !out.iter().any(|m| m.quality == 3 && m.cost < 1.0) {
                 let exact = event.squares.first().filter(|r| r.cost <= 0.3);
                 if let (Some(reading), Some((role, distance))) = (exact, said) {
-                    let to = if turn == Color::White { reading.white } else { reading.black };
+                    let to = if turn == Color::White {
+                        reading.white
+                    } else {
+                        reading.black
+                    };
                     if distance <= 1 {
                         for (i, m) in moves.iter().enumerate() {
                             let close = m.to.file() == to.file() || m.to.rank() == to.rank();
-                            if m.role == role && m.castle.is_none() && close && !out.iter().any(|o| o.index == i as u16) && m.promotion.is_none_or(|p| p == Role::Queen) {
-                                out.push(Match { index: i as u16, second: None, fill: None, cost: 3.0, slip: true, quality: 1 });
+                            if m.role == role
+                                && m.castle.is_none()
+                                && close
+                                && !out.iter().any(|o| o.index == i as u16)
+                                && m.promotion.is_none_or(|p| p == Role::Queen)
+                            {
+                                out.push(Match {
+                                    index: i as u16,
+                                    second: None,
+                                    fill: None,
+                                    cost: 3.0,
+                                    slip: true,
+                                    quality: 1,
+                                });
                             }
                         }
                     }
@@ -102,26 +148,48 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
             for (i, m) in moves.iter().enumerate() {
                 if let Some(short) = m.castle {
                     let fits = event.slots.castle.is_none_or(|s| s == short);
-                    out.push(Match { index: i as u16, second: None, fill: None, cost: 0.0, slip: false, quality: if fits { 3 } else { 2 } });
+                    out.push(Match {
+                        index: i as u16,
+                        second: None,
+                        fill: None,
+                        cost: 0.0,
+                        slip: false,
+                        quality: if fits { 3 } else { 2 },
+                    });
                 }
             }
         }
         Kind::Capture => {
             for (i, m) in moves.iter().enumerate() {
                 let Some(victim) = m.victim else { continue };
-                if said.is_some_and(|(role, d)| role != m.role && d <= 2) && !(event.slots.victim.is_none() && said.is_some_and(|(r, _)| r == victim)) {
+                if said.is_some_and(|(role, d)| role != m.role && d <= 2)
+                    && !(event.slots.victim.is_none() && said.is_some_and(|(r, _)| r == victim))
+                {
                     continue;
                 }
-                if m.promotion.is_some_and(|p| p != event.slots.promotion.unwrap_or(Role::Queen)) {
+                if m.promotion
+                    .is_some_and(|p| p != event.slots.promotion.unwrap_or(Role::Queen))
+                {
                     continue;
                 }
                 if event.slots.victim.is_some_and(|v| v != victim) && !near {
                     continue;
                 }
-                if !near && said.is_none() && event.slots.victim.is_none() && forest.incoming(node).is_none_or(|last| last.to != m.to) {
+                if !near
+                    && said.is_none()
+                    && event.slots.victim.is_none()
+                    && forest.incoming(node).is_none_or(|last| last.to != m.to)
+                {
                     continue;
                 }
-                out.push(Match { index: i as u16, second: None, fill: None, cost: 0.0, slip: false, quality: if said.is_some() { 3 } else { 2 } });
+                out.push(Match {
+                    index: i as u16,
+                    second: None,
+                    fill: None,
+                    cost: 0.0,
+                    slip: false,
+                    quality: if said.is_some() { 3 } else { 2 },
+                });
             }
         }
         Kind::Piece => {
@@ -129,8 +197,18 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                 return;
             }
             for (i, m) in moves.iter().enumerate() {
-                if said.is_some_and(|(role, _)| role == m.role) && m.castle.is_none() && m.promotion.is_none_or(|p| p == Role::Queen) {
-                    out.push(Match { index: i as u16, second: None, fill: None, cost: 0.0, slip: false, quality: 2 });
+                if said.is_some_and(|(role, _)| role == m.role)
+                    && m.castle.is_none()
+                    && m.promotion.is_none_or(|p| p == Role::Queen)
+                {
+                    out.push(Match {
+                        index: i as u16,
+                        second: None,
+                        fill: None,
+                        cost: 0.0,
+                        slip: false,
+                        quality: 2,
+                    });
                 }
             }
         }
@@ -138,13 +216,23 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
             let named = event.slots.victim.or(event.slots.mover.map(|m| m.0));
             for (i, m) in moves.iter().enumerate() {
                 let Some(victim) = m.victim else { continue };
-                if m.promotion.is_some() || (named.is_some_and(|n| n != m.role && n != victim)) || (!near && named.is_none()) {
+                if m.promotion.is_some()
+                    || (named.is_some_and(|n| n != m.role && n != victim))
+                    || (!near && named.is_none())
+                {
                     continue;
                 }
                 if worth(victim) < worth(m.role) - 1 {
                     continue;
                 }
-                out.push(Match { index: i as u16, second: None, fill: None, cost: 0.0, slip: false, quality: 2 });
+                out.push(Match {
+                    index: i as u16,
+                    second: None,
+                    fill: None,
+                    cost: 0.0,
+                    slip: false,
+                    quality: 2,
+                });
             }
         }
         Kind::Files => {
@@ -152,8 +240,20 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
             let to = event.squares.first().map(|r| r.white.file());
             for (i, m) in moves.iter().enumerate() {
                 let from_fits = row[u32::from(m.from.file()) as usize] < 1.0;
-                if m.role == Role::Pawn && m.victim.is_some() && from_fits && to.is_none_or(|f| f == m.to.file()) && m.promotion.is_none_or(|p| p == Role::Queen) {
-                    out.push(Match { index: i as u16, second: None, fill: None, cost: 0.0, slip: false, quality: 3 });
+                if m.role == Role::Pawn
+                    && m.victim.is_some()
+                    && from_fits
+                    && to.is_none_or(|f| f == m.to.file())
+                    && m.promotion.is_none_or(|p| p == Role::Queen)
+                {
+                    out.push(Match {
+                        index: i as u16,
+                        second: None,
+                        fill: None,
+                        cost: 0.0,
+                        slip: false,
+                        quality: 3,
+                    });
                 }
             }
         }
@@ -178,12 +278,20 @@ pub struct Ask {
     pub push: u64,
     /// "standing on", "sits on".
     pub standing: u64,
-    /// A capture or a recapture.
-    pub recapture: u64,
 }
 
 /// Features of a move for a phrase: they depend on the event and the node alone.
-pub fn move_features(sink: &mut impl Sink, forest: &Forest, event: &Event, node: NodeId, found: &Match, all: &[Match], clarity: usize, ask: &Ask) {
+#[allow(clippy::too_many_arguments)]
+pub fn move_features(
+    sink: &mut impl Sink,
+    forest: &Forest,
+    event: &Event,
+    node: NodeId,
+    found: &Match,
+    all: &[Match],
+    clarity: usize,
+    ask: &Ask,
+) {
     let moves = forest.moves(node);
     let m = &moves[usize::from(found.index)];
     let s = &event.slots;
@@ -193,12 +301,20 @@ pub fn move_features(sink: &mut impl Sink, forest: &Forest, event: &Event, node:
     let pawn = usize::from(m.role == Role::Pawn);
     sink.add(M_KIND.at(kind, role, usize::from(m.victim.is_some())));
     if event.kind == Kind::Square {
-        sink.add(M_COST.at(cost_bucket(found), clarity, usize::from(s.mover.is_some_and(|(_, d)| d <= 3))));
+        sink.add(M_COST.at(
+            cost_bucket(found),
+            clarity,
+            usize::from(s.mover.is_some_and(|(_, d)| d <= 3)),
+        ));
     }
     let said = mover_said(event);
     sink.add(M_MOVER.at(slot_index(said.map(|x| x.0)), role, said.map_or(0, |x| x.1)));
     if s.mover_misheard {
-        sink.add(M_MISHEARD.at(usize::from(said.is_some_and(|x| x.0 == m.role)), usize::from(said.is_some_and(|x| x.1 < 2)), clarity));
+        sink.add(M_MISHEARD.at(
+            usize::from(said.is_some_and(|x| x.0 == m.role)),
+            usize::from(said.is_some_and(|x| x.1 < 2)),
+            clarity,
+        ));
     }
     if s.with.is_some() {
         sink.add(M_WITH.at(slot_index(s.with), role, 0));
@@ -206,11 +322,27 @@ pub fn move_features(sink: &mut impl Sink, forest: &Forest, event: &Event, node:
     if s.victim.is_some() || event.kind == Kind::Capture {
         sink.add(M_VICTIM.at(slot_index(s.victim), slot_index(m.victim), 0));
     }
-    let mover_kind = match said { None => 0, Some((Role::Pawn, _)) => 1, Some(_) => 2 };
-    sink.add(M_CAPTURE.at(usize::from(s.capture), usize::from(m.victim.is_some()), mover_kind));
-    let effect = match forest.effect(node, found.index) { Effect::Quiet => 0, Effect::Check => 1, Effect::Mate => 2 };
+    let mover_kind = match said {
+        None => 0,
+        Some((Role::Pawn, _)) => 1,
+        Some(_) => 2,
+    };
+    sink.add(M_CAPTURE.at(
+        usize::from(s.capture),
+        usize::from(m.victim.is_some()),
+        mover_kind,
+    ));
+    let effect = match forest.effect(node, found.index) {
+        Effect::Quiet => 0,
+        Effect::Check => 1,
+        Effect::Mate => 2,
+    };
     sink.add(M_CHECK.at(if s.mate { 2 } else { usize::from(s.check) }, effect, 0));
-    let side = match s.side { None => 0, Some(Color::White) => 1, Some(Color::Black) => 2 };
+    let side = match s.side {
+        None => 0,
+        Some(Color::White) => 1,
+        Some(Color::Black) => 2,
+    };
     sink.add(M_SIDE.at(side, usize::from(turn == Color::Black), kind));
     let file = match &s.file {
         None => 0,
@@ -223,41 +355,103 @@ pub fn move_features(sink: &mut impl Sink, forest: &Forest, event: &Event, node:
         },
     };
     sink.add(M_FILE.at(file, pawn, usize::from(m.victim.is_some())));
-    let origin = if s.origins.is_empty() { 0 } else if s.origins.contains(&m.from) { 1 } else { 2 };
+    let origin = if s.origins.is_empty() {
+        0
+    } else if s.origins.contains(&m.from) {
+        1
+    } else {
+        2
+    };
     if origin > 0 {
         sink.add(M_ORIGIN.at(origin, usize::from(said.is_some()), 0));
     }
     if s.typed {
-        let rank_fits = s.rank.is_none_or(|r| u32::from(m.from.rank()) == u32::from(r));
-        sink.add(M_TYPED.at(usize::from(rank_fits), usize::from(m.victim.is_some() == s.capture), usize::from(s.mover.is_some_and(|x| x.0 == m.role))));
+        let rank_fits = s
+            .rank
+            .is_none_or(|r| u32::from(m.from.rank()) == u32::from(r));
+        sink.add(M_TYPED.at(
+            usize::from(rank_fits),
+            usize::from(m.victim.is_some() == s.capture),
+            usize::from(s.mover.is_some_and(|x| x.0 == m.role)),
+        ));
     }
     if let Some(short) = m.castle {
-        let said = match s.castle { _ if s.echo => 3, None => 0, Some(true) => 1, Some(false) => 2 };
+        let said = match s.castle {
+            _ if s.echo => 3,
+            None => 0,
+            Some(true) => 1,
+            Some(false) => 2,
+        };
         sink.add(M_CASTLE.at(said, usize::from(short), 0));
     }
     if m.promotion.is_some() || s.promotion.is_some() {
         let a = usize::from(s.promotion.is_some());
-        let b = if m.promotion.is_none() { 0 } else if m.promotion == s.promotion { 1 } else { 2 };
+        let b = if m.promotion.is_none() {
+            0
+        } else if m.promotion == s.promotion {
+            1
+        } else {
+            2
+        };
         sink.add(M_PROMOTION.at(a, b, 0));
     }
-    let rivals = all.iter().filter(|o| o.index != found.index && o.cost <= found.cost + 0.3 && moves[usize::from(o.index)].role == m.role).count().min(3);
-    let others = all.iter().filter(|o| o.index != found.index && o.cost <= found.cost + 0.3 && moves[usize::from(o.index)].role != m.role).count().min(3);
+    let rivals = all
+        .iter()
+        .filter(|o| {
+            o.index != found.index
+                && o.cost <= found.cost + 0.3
+                && moves[usize::from(o.index)].role == m.role
+        })
+        .count()
+        .min(3);
+    let others = all
+        .iter()
+        .filter(|o| {
+            o.index != found.index
+                && o.cost <= found.cost + 0.3
+                && moves[usize::from(o.index)].role != m.role
+        })
+        .count()
+        .min(3);
     sink.add(M_AMBIGUOUS.at(rivals, others, kind));
     if event.kind == Kind::Square && said.is_none() {
-        let pawn_rival = all.iter().any(|o| o.index != found.index && o.cost <= found.cost + 0.3 && moves[usize::from(o.index)].role == Role::Pawn);
-        sink.add(M_PAWN_RIVAL.at(if pawn == 1 { 2 } else { usize::from(pawn_rival) }, usize::from(s.capture), 0));
+        let pawn_rival = all.iter().any(|o| {
+            o.index != found.index
+                && o.cost <= found.cost + 0.3
+                && moves[usize::from(o.index)].role == Role::Pawn
+        });
+        sink.add(M_PAWN_RIVAL.at(
+            if pawn == 1 {
+                2
+            } else {
+                usize::from(pawn_rival)
+            },
+            usize::from(s.capture),
+            0,
+        ));
     }
     if let Some(last) = forest.incoming(node) {
         let recapture = m.victim.is_some() && m.to == last.to;
         let taken = last.victim.is_some();
         sink.add(M_RECAPTURE.at(usize::from(recapture), usize::from(taken), kind));
-        let chased = forest.node(node).position.board().attacks_from(last.to).contains(m.from);
+        let chased = forest
+            .node(node)
+            .position
+            .board()
+            .attacks_from(last.to)
+            .contains(m.from);
         if m.role != Role::Pawn && m.role != Role::King {
             sink.add(M_CHASED.at(usize::from(chased), kind, 0));
         }
     }
     let [pawns, all_attacks] = forest.attacked(node);
-    let safety = if pawns.contains(m.to) && m.role != Role::Pawn { 2 } else if all_attacks.contains(m.to) { 1 } else { 0 };
+    let safety = if pawns.contains(m.to) && m.role != Role::Pawn {
+        2
+    } else if all_attacks.contains(m.to) {
+        1
+    } else {
+        0
+    };
     sink.add(M_SAFE.at(safety, role, usize::from(m.victim.is_some())));
     if let Some(victim) = m.victim {
         let gain = (worth(victim) - worth(m.role)).signum() + 1 + i32::from(safety > 0);
@@ -270,11 +464,19 @@ pub fn move_features(sink: &mut impl Sink, forest: &Forest, event: &Event, node:
         let home = parent.is_some_and(|p| p.from == m.to && p.to == m.from);
         sink.add(M_HOME.at(usize::from(s.left & ask.retreat != 0), usize::from(home), 0));
     }
-    let phase = match forest.node(node).depth { 0..=9 => 0, 10..=23 => 1, _ => 2 };
+    let phase = match forest.node(node).depth {
+        0..=9 => 0,
+        10..=23 => 1,
+        _ => 2,
+    };
     let start_rank = if turn == Color::White { 0 } else { 7 };
     let from_home = u32::from(m.from.rank()) == start_rank;
     let style = match m.role {
-        Role::Pawn if (u32::from(m.from.rank()) as i32 - u32::from(m.to.rank()) as i32).abs() == 2 => 0,
+        Role::Pawn
+            if (u32::from(m.from.rank()) as i32 - u32::from(m.to.rank()) as i32).abs() == 2 =>
+        {
+            0
+        }
         Role::Pawn if matches!(u32::from(m.to.file()), 2..=5) => 1,
         Role::Pawn => 2,
         Role::Knight | Role::Bishop if from_home => 3,
@@ -287,7 +489,11 @@ pub fn move_features(sink: &mut impl Sink, forest: &Forest, event: &Event, node:
     };
     sink.add(M_OPENING.at(phase, style, 0));
     let double = style == 0;
-    sink.add(M_PUSH.at(usize::from(s.left & ask.push != 0), if double { 2 } else { pawn }, 0));
+    sink.add(M_PUSH.at(
+        usize::from(s.left & ask.push != 0),
+        if double { 2 } else { pawn },
+        0,
+    ));
 }
 
 /// Where a node lies, seen from the node on the board.
@@ -361,11 +567,7 @@ pub struct Between {
     pub cues: u64,
     /// 0 no pause, 1 weak, 2 full, 3 several sentences.
     pub stop: usize,
-    /// Pieces named without a square, as bits of their numbers.
-    pub roles: u8,
-    /// Whether a capture, castling was named and passed over.
-    pub captures: bool,
-    /// See `captures`.
+    /// Whether castling was named and passed over.
     pub castles: bool,
     /// Moves named and passed over: mover (if said) and square, latest first.
     pub named: Vec<(Option<Role>, Square)>,
@@ -388,14 +590,26 @@ pub struct Moment<'a> {
     pub persons: [i8; 4],
     /// Colour that moved last.
     pub last_turn: Option<Color>,
-    /// Number of boards opened.
-    pub boards: usize,
 }
 
 /// Features of playing from a place. `edge` tells whether the move is there already, `children` how many moves the place has,
 /// `fork` is 1 for the place last returned to, 2 for the one before, 3 for any other returned to, 0 for none.
 #[allow(clippy::too_many_arguments)]
-pub fn place_features(sink: &mut impl Sink, forest: &Forest, event: &Event, moment: &Moment, node: NodeId, place: Place, play: &MoveFact, edge: bool, children: usize, fork: usize, replaced: Option<&MoveFact>, child_named: bool, filled: bool) {
+pub fn place_features(
+    sink: &mut impl Sink,
+    forest: &Forest,
+    event: &Event,
+    moment: &Moment,
+    node: NodeId,
+    place: Place,
+    play: &MoveFact,
+    edge: bool,
+    children: usize,
+    fork: usize,
+    replaced: Option<&MoveFact>,
+    child_named: bool,
+    filled: bool,
+) {
     let coarse = place.coarse();
     let b = moment.between;
     sink.add(S_GAP.at(place.rel, b.gap, 0));
@@ -413,7 +627,11 @@ pub fn place_features(sink: &mut impl Sink, forest: &Forest, event: &Event, mome
         let same_side = moment.last_turn.is_some_and(|t| t == forest.turn(node));
         sink.add(S_LAST.at(coarse, usize::from(same_side), 0));
         if let Some(old) = replaced {
-            let style = if old.role == play.role { usize::from(old.to == play.to) + 1 } else { 0 };
+            let style = if old.role == play.role {
+                usize::from(old.to == play.to) + 1
+            } else {
+                0
+            };
             sink.add(S_SAMEPIECE.at(style, role_index(play.role), 0));
         }
     } else {
@@ -423,8 +641,15 @@ pub fn place_features(sink: &mut impl Sink, forest: &Forest, event: &Event, mome
     }
     if !b.named.is_empty() {
         let incoming = forest.incoming(node);
-        let named = incoming.is_some_and(|m| b.named.iter().any(|(role, to)| *to == m.to && role.is_none_or(|r| r == m.role)));
-        let play_named = b.named.iter().any(|(role, to)| *to == play.to && role.is_none_or(|r| r == play.role));
+        let named = incoming.is_some_and(|m| {
+            b.named
+                .iter()
+                .any(|(role, to)| *to == m.to && role.is_none_or(|r| r == m.role))
+        });
+        let play_named = b
+            .named
+            .iter()
+            .any(|(role, to)| *to == play.to && role.is_none_or(|r| r == play.role));
         sink.add(S_NAMED.at(usize::from(named), usize::from(child_named), coarse.min(4)));
         if play_named {
             sink.add(S_NAMED.at(2, 2, coarse.min(4)));
@@ -444,11 +669,27 @@ pub fn place_features(sink: &mut impl Sink, forest: &Forest, event: &Event, mome
     let lean = moment.persons[person];
     let white = (forest.turn(node) == Color::White) != filled;
     let lean = if white { lean } else { -lean };
-    let bucket = match lean { i8::MIN..=-4 => 0, -3..=-2 => 1, -1 => 2, 0 => 3, 1 => 4, 2..=3 => 5, _ => 6 };
+    let bucket = match lean {
+        i8::MIN..=-4 => 0,
+        -3..=-2 => 1,
+        -1 => 2,
+        0 => 3,
+        1 => 4,
+        2..=3 => 5,
+        _ => 6,
+    };
     sink.add(S_PERSON.at(person, bucket, 0));
-    sink.add(S_PREV.at(moment.before, moment.near, kind_index(event.kind) + if place.rel == 0 { 0 } else { 6 }));
+    sink.add(S_PREV.at(
+        moment.before,
+        moment.near,
+        kind_index(event.kind) + if place.rel == 0 { 0 } else { 6 },
+    ));
     if moment.overlap {
-        sink.add(S_OVERLAP.at(moment.before.min(1), moment.before_kind, kind_index(event.kind)));
+        sink.add(S_OVERLAP.at(
+            moment.before.min(1),
+            moment.before_kind,
+            kind_index(event.kind),
+        ));
     }
     if place.rel == 13 {
         sink.add(S_NEWGAME.at(usize::from(edge), b.gap, 0));
@@ -456,7 +697,8 @@ pub fn place_features(sink: &mut impl Sink, forest: &Forest, event: &Event, mome
 }
 
 /// Moves that may have been made without being said (or heard) before the next move of the other side, with the reason:
-/// 0 the taking back, 1 castling that was spoken of, 2 a move of a piece that was named, 3 a capture where one was named.
+/// 0 the taking back, 1 castling that was spoken of. (Any move of a piece that was named, and any capture where one was
+/// named, found fewer moves in held-out lessons.)
 pub fn unsaid(forest: &Forest, node: NodeId, between: &Between, out: &mut Vec<(u16, u8)>) {
     out.clear();
     let last = forest.incoming(node);
@@ -464,15 +706,12 @@ pub fn unsaid(forest: &Forest, node: NodeId, between: &Between, out: &mut Vec<(u
         if m.promotion.is_some_and(|p| p != Role::Queen) {
             continue;
         }
-        let recapture = m.victim.is_some() && last.is_some_and(|l| l.victim.is_some() && l.to == m.to);
+        let recapture =
+            m.victim.is_some() && last.is_some_and(|l| l.victim.is_some() && l.to == m.to);
         let reason = if recapture {
             0
         } else if m.castle.is_some() && between.castles {
             1
-        } else if m.castle.is_none() && between.roles & (1 << role_index(m.role)) != 0 {
-            2
-        } else if m.victim.is_some() && between.captures {
-            3
         } else {
             continue;
         };
@@ -483,20 +722,48 @@ pub fn unsaid(forest: &Forest, node: NodeId, between: &Between, out: &mut Vec<(u
 /// Features of a move that nobody said.
 pub fn unsaid_features(sink: &mut impl Sink, forest: &Forest, node: NodeId, fill: (u16, u8)) {
     let m = &forest.moves(node)[usize::from(fill.0)];
-    sink.add(S_FILL.at(usize::from(fill.1), role_index(m.role), usize::from(m.victim.is_some())));
+    sink.add(S_FILL.at(
+        usize::from(fill.1),
+        role_index(m.role),
+        usize::from(m.victim.is_some()),
+    ));
     let [pawns, all] = forest.attacked(node);
-    let safety = if pawns.contains(m.to) && m.role != Role::Pawn { 2 } else { usize::from(all.contains(m.to)) };
+    let safety = if pawns.contains(m.to) && m.role != Role::Pawn {
+        2
+    } else {
+        usize::from(all.contains(m.to))
+    };
     sink.add(S_UNSAID_SAFE.at(safety, role_index(m.role), usize::from(m.victim.is_some())));
 }
 
 /// Features of passing an event over. `best` is the best quality of a match on the board (0 for none), `cost` its sound
 /// distance bucket, `elsewhere` the best in the rest of the tree.
 #[allow(clippy::too_many_arguments)]
-pub fn none_features(sink: &mut impl Sink, forest: &Forest, event: &Event, moment: &Moment, cursor: NodeId, best: u8, cost: usize, elsewhere: u8, clarity: usize, ask: &Ask, repeat: usize) {
+pub fn none_features(
+    sink: &mut impl Sink,
+    forest: &Forest,
+    event: &Event,
+    moment: &Moment,
+    cursor: NodeId,
+    best: u8,
+    cost: usize,
+    elsewhere: u8,
+    clarity: usize,
+    ask: &Ask,
+    repeat: usize,
+) {
     let kind = kind_index(event.kind);
     sink.add(N_PREV.at(moment.before, moment.near, kind));
-    sink.add(N_MATCH.at(kind, usize::from(best).min(3) + usize::from(best == 3 && cost > 1), clarity));
-    sink.add(N_ELSE.at(kind, usize::from(elsewhere.min(2)), usize::from(best > 0) + usize::from(best > 2)));
+    sink.add(N_MATCH.at(
+        kind,
+        usize::from(best).min(3) + usize::from(best == 3 && cost > 1),
+        clarity,
+    ));
+    sink.add(N_ELSE.at(
+        kind,
+        usize::from(elsewhere.min(2)),
+        usize::from(best > 0) + usize::from(best > 2),
+    ));
     if let (Kind::Square, Some(reading)) = (event.kind, event.squares.first()) {
         let mover = event.slots.mover.map(|m| m.0);
         let occupant = forest.piece_at(cursor, reading.white);
@@ -507,23 +774,41 @@ pub fn none_features(sink: &mut impl Sink, forest: &Forest, event: &Event, momen
             (Some(p), Some(role)) if p.role == role => 3,
             (Some(_), Some(_)) => 4,
         };
-        let distance = event.slots.mover.map_or(0, |(_, d)| if d <= 2 { 1 } else { 2 });
-        sink.add(N_PIECE.at(state, distance, usize::from(event.slots.left & ask.standing != 0)));
+        let distance = event
+            .slots
+            .mover
+            .map_or(0, |(_, d)| if d <= 2 { 1 } else { 2 });
+        sink.add(N_PIECE.at(
+            state,
+            distance,
+            usize::from(event.slots.left & ask.standing != 0),
+        ));
         let mut at = Some(cursor);
         for back in 0..3 {
             let Some(node) = at else { break };
             if let Some(last) = forest.incoming(node) {
                 if last.to == reading.white {
-                    sink.add(N_LAST.at(back, if mover.is_none() { 0 } else { 1 + usize::from(mover == Some(last.role)) }, usize::from(moment.between.gap > 3)));
+                    sink.add(N_LAST.at(
+                        back,
+                        if mover.is_none() {
+                            0
+                        } else {
+                            1 + usize::from(mover == Some(last.role))
+                        },
+                        usize::from(moment.between.gap > 3),
+                    ));
                     break;
                 }
                 if back == 0 && last.from == reading.white {
-                    sink.add(N_LAST.at(4, usize::from(mover.is_some()), usize::from(moment.between.gap > 3)));
+                    sink.add(N_LAST.at(
+                        4,
+                        usize::from(mover.is_some()),
+                        usize::from(moment.between.gap > 3),
+                    ));
                 }
             }
             at = forest.node(node).parent;
         }
         sink.add(N_REPEAT.at(repeat.min(2), moment.between.gap.min(5), 0));
     }
-    let _ = forest.node(cursor).position.turn();
 }

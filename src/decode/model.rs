@@ -22,7 +22,11 @@ impl Block {
     /// Place of one weight.
     #[inline]
     pub fn at(&self, a: usize, b: usize, c: usize) -> usize {
-        debug_assert!(a < self.dims[0] && b < self.dims[1] && c < self.dims[2], "{}: {a} {b} {c}", self.name);
+        debug_assert!(
+            a < self.dims[0] && b < self.dims[1] && c < self.dims[2],
+            "{}: {a} {b} {c}",
+            self.name
+        );
         self.offset + (a * self.dims[1] + b) * self.dims[2] + c
     }
 
@@ -90,7 +94,7 @@ pub mod blocks {
         S_LAST "place.last" [6, 3, 1];
         S_SAMEPIECE "place.replaces" [4, 6, 1];
         S_SEEN "place.seen" [6, 4, 4];
-        S_FILL "place.filled" [4, 6, 2];
+        S_FILL "place.filled" [2, 6, 2];
         S_UNSAID_SAFE "place.filled.safety" [3, 6, 2];
         N_PREV "none.before" [3, 6, 6];
         N_MATCH "none.match" [6, 5, 3];
@@ -125,7 +129,11 @@ pub struct Model {
 impl Model {
     /// A model that knows nothing.
     pub fn empty() -> Model {
-        Model { dense: vec![0.0; blocks::DENSE], sparse: Vec::new(), names: HashMap::new() }
+        Model {
+            dense: vec![0.0; blocks::DENSE],
+            sparse: Vec::new(),
+            names: HashMap::new(),
+        }
     }
 
     /// The fitted model that comes with the program.
@@ -133,7 +141,8 @@ impl Model {
     /// # Panics
     /// Never in a released build: the file is part of the program and read by its tests.
     pub fn built_in() -> Model {
-        Model::parse(include_str!("../../grammars/en.weights")).expect("the built-in weights are valid")
+        Model::parse(include_str!("../../grammars/en.weights"))
+            .expect("the built-in weights are valid")
     }
 
     /// Reads a weights file: a line `table a b c weight` for a dense weight, `word<TAB>feature<TAB>weight` for a sparse one.
@@ -144,14 +153,21 @@ impl Model {
         let mut model = Model::empty();
         let mut table: Option<&Block> = None;
         for (number, line) in text.lines().enumerate() {
-            let bad = |problem: &str| ModelError { line: number + 1, problem: problem.to_owned() };
+            let bad = |problem: &str| ModelError {
+                line: number + 1,
+                problem: problem.to_owned(),
+            };
             if line.is_empty() || line.starts_with('#') {
                 continue;
             }
             if let Some(rest) = line.strip_prefix("word\t") {
-                let (name, weight) = rest.rsplit_once('\t').ok_or_else(|| bad("a word line needs a feature and a weight"))?;
+                let (name, weight) = rest
+                    .rsplit_once('\t')
+                    .ok_or_else(|| bad("a word line needs a feature and a weight"))?;
                 let weight: f32 = weight.parse().map_err(|_| bad("the weight is no number"))?;
-                model.names.insert(name.to_owned(), model.sparse.len() as u32);
+                model
+                    .names
+                    .insert(name.to_owned(), model.sparse.len() as u32);
                 model.sparse.push(weight);
                 continue;
             }
@@ -160,12 +176,21 @@ impl Model {
             if table.is_none_or(|t| t.name != name) {
                 table = blocks::ALL.iter().find(|t| t.name == name);
             }
-            let Some(found) = table.filter(|t| t.name == name) else { continue };
+            let Some(found) = table.filter(|t| t.name == name) else {
+                continue;
+            };
             let mut index = [0usize; 3];
             for (slot, size) in index.iter_mut().zip(found.dims) {
-                *slot = parts.next().and_then(|p| p.parse().ok()).filter(|&i| i < size).ok_or_else(|| bad("an index is missing or out of range"))?;
+                *slot = parts
+                    .next()
+                    .and_then(|p| p.parse().ok())
+                    .filter(|&i| i < size)
+                    .ok_or_else(|| bad("an index is missing or out of range"))?;
             }
-            let weight: f32 = parts.next().and_then(|p| p.parse().ok()).ok_or_else(|| bad("the weight is missing or no number"))?;
+            let weight: f32 = parts
+                .next()
+                .and_then(|p| p.parse().ok())
+                .ok_or_else(|| bad("the weight is missing or no number"))?;
             model.dense[found.at(index[0], index[1], index[2])] = weight;
         }
         Ok(model)
@@ -189,7 +214,12 @@ impl Model {
                 }
             }
         }
-        let mut words: Vec<(&String, f32)> = self.names.iter().map(|(n, &i)| (n, self.sparse[i as usize])).filter(|(_, w)| w.abs() >= 0.02).collect();
+        let mut words: Vec<(&String, f32)> = self
+            .names
+            .iter()
+            .map(|(n, &i)| (n, self.sparse[i as usize]))
+            .filter(|(_, w)| w.abs() >= 0.02)
+            .collect();
         words.sort_by(|a, b| a.0.cmp(b.0));
         for (name, weight) in words {
             out.push_str(&format!("word\t{name}\t{weight:.3}\n"));

@@ -6,8 +6,11 @@ use std::rc::Rc;
 
 use shakmaty::{Chess, Color};
 
-use super::features::{Ask, Between, Match, Moment, Place, clarity_bucket, gap_bucket, matches, move_features, near_bucket, none_features, place_features, unsaid, unsaid_features};
-use super::model::{Collect, Dot, Model, Sink};
+use super::features::{
+    Ask, Between, Match, Moment, Place, clarity_bucket, gap_bucket, matches, move_features,
+    near_bucket, none_features, place_features, unsaid, unsaid_features,
+};
+use super::model::{Collect, Dot, Model};
 use super::words::word_features;
 use crate::board::{Forest, NodeId};
 use crate::grammar::Grammar;
@@ -33,7 +36,10 @@ pub struct Options {
 
 impl Default for Options {
     fn default() -> Options {
-        Options { beam: 128, same_place: 32 }
+        Options {
+            beam: 128,
+            same_place: 32,
+        }
     }
 }
 
@@ -127,6 +133,8 @@ pub struct Decoder<'a> {
     pub speech: &'a Speech,
     /// All positions seen.
     pub forest: Forest,
+    /// Whether replies that nobody said are filled in. Off: with it, fewer moves of held-out lessons are found so far.
+    pub unsaid_replies: bool,
     model: &'a Model,
     starts: Vec<(NodeId, usize)>,
     words: Vec<f32>,
@@ -141,24 +149,57 @@ pub struct Decoder<'a> {
 
 impl std::fmt::Debug for Decoder<'_> {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Decoder").field("events", &self.speech.events.len()).field("positions", &self.forest.len()).finish_non_exhaustive()
+        f.debug_struct("Decoder")
+            .field("events", &self.speech.events.len())
+            .field("positions", &self.forest.len())
+            .finish_non_exhaustive()
     }
 }
 
 impl<'a> Decoder<'a> {
     /// A decoder for one lesson. `starts` are its boards in order; there must be one.
-    pub fn new(speech: &'a Speech, grammar: &'a Grammar, model: &'a Model, starts: &[Start]) -> Decoder<'a> {
+    pub fn new(
+        speech: &'a Speech,
+        grammar: &'a Grammar,
+        model: &'a Model,
+        starts: &[Start],
+    ) -> Decoder<'a> {
         let mut forest = Forest::new();
-        let starts = starts.iter().map(|s| (forest.add_root(s.position.clone()), s.from_event)).collect();
+        let starts = starts
+            .iter()
+            .map(|s| (forest.add_root(s.position.clone()), s.from_event))
+            .collect();
         let mut names = Vec::new();
         let words = (0..speech.events.len())
             .map(|k| {
                 word_features(speech, grammar, k, &mut names);
-                names.iter().filter_map(|n| model.names.get(n)).map(|&i| model.sparse[i as usize]).sum()
+                names
+                    .iter()
+                    .filter_map(|n| model.names.get(n))
+                    .map(|&i| model.sparse[i as usize])
+                    .sum()
             })
             .collect();
-        let ask = Ask { retreat: grammar.class("retreat"), push: grammar.class("push"), standing: grammar.class("standing"), recapture: grammar.class("recapture") };
-        Decoder { speech, forest, model, starts, words, ask, clarity: clarity_bucket(speech.clarity), scored: Vec::new(), unsaid: HashMap::new(), scored_event: usize::MAX, between: HashMap::new(), buffer: RefCell::default() }
+        let ask = Ask {
+            retreat: grammar.class("retreat"),
+            push: grammar.class("push"),
+            standing: grammar.class("standing"),
+        };
+        Decoder {
+            speech,
+            forest,
+            unsaid_replies: false,
+            model,
+            starts,
+            words,
+            ask,
+            clarity: clarity_bucket(speech.clarity),
+            scored: Vec::new(),
+            unsaid: HashMap::new(),
+            scored_event: usize::MAX,
+            between: HashMap::new(),
+            buffer: RefCell::default(),
+        }
     }
 
     /// Names of the word features of an event.
@@ -206,7 +247,11 @@ impl<'a> Decoder<'a> {
 
     fn matched(&mut self, event: usize, node: NodeId, near: bool) -> Scored {
         let slot = node as usize;
-        if let Some(found) = self.scored.get(slot).and_then(|pair| pair[usize::from(near)].as_ref()) {
+        if let Some(found) = self
+            .scored
+            .get(slot)
+            .and_then(|pair| pair[usize::from(near)].as_ref())
+        {
             return Rc::clone(found);
         }
         let e = &self.speech.events[event];
@@ -214,8 +259,20 @@ impl<'a> Decoder<'a> {
         matches(&self.forest, e, node, near, &mut buffer);
         let mut out: Vec<(Match, f32)> = Vec::with_capacity(buffer.len());
         for found in buffer.iter() {
-            let mut dot = Dot { weights: &self.model.dense, sum: 0.0 };
-            move_features(&mut dot, &self.forest, e, node, found, &buffer, self.clarity, &self.ask);
+            let mut dot = Dot {
+                weights: &self.model.dense,
+                sum: 0.0,
+            };
+            move_features(
+                &mut dot,
+                &self.forest,
+                e,
+                node,
+                found,
+                &buffer,
+                self.clarity,
+                &self.ask,
+            );
             out.push((*found, dot.sum));
         }
         drop(buffer);
@@ -225,14 +282,21 @@ impl<'a> Decoder<'a> {
         out.sort_by(|a, b| b.1.total_cmp(&a.1));
         let out = Rc::new(out);
         if self.scored.len() <= slot {
-            self.scored.resize_with(self.forest.len().max(slot + 1), || [None, None]);
+            self.scored
+                .resize_with(self.forest.len().max(slot + 1), || [None, None]);
         }
         self.scored[slot][usize::from(near)] = Some(Rc::clone(&out));
         out
     }
 
     /// Moves of the phrase behind a reply that nobody said.
-    fn matched_behind_unsaid(&mut self, event: usize, node: NodeId, last: usize, between: &Between) -> Scored {
+    fn matched_behind_unsaid(
+        &mut self,
+        event: usize,
+        node: NodeId,
+        last: usize,
+        between: &Between,
+    ) -> Scored {
         if let Some(found) = self.unsaid.get(&(node, last)) {
             return Rc::clone(found);
         }
@@ -245,10 +309,28 @@ impl<'a> Decoder<'a> {
             let child = self.forest.play(node, reply.0);
             matches(&self.forest, e, child, false, &mut buffer);
             for found in buffer.iter().filter(|m| m.quality == 3 && m.cost < 0.7) {
-                let mut dot = Dot { weights: &self.model.dense, sum: 0.0 };
-                move_features(&mut dot, &self.forest, e, child, found, &buffer, self.clarity, &self.ask);
+                let mut dot = Dot {
+                    weights: &self.model.dense,
+                    sum: 0.0,
+                };
+                move_features(
+                    &mut dot,
+                    &self.forest,
+                    e,
+                    child,
+                    found,
+                    &buffer,
+                    self.clarity,
+                    &self.ask,
+                );
                 unsaid_features(&mut dot, &self.forest, node, reply);
-                out.push((Match { fill: Some(reply), ..*found }, dot.sum));
+                out.push((
+                    Match {
+                        fill: Some(reply),
+                        ..*found
+                    },
+                    dot.sum,
+                ));
             }
         }
         out.sort_by(|a, b| b.1.total_cmp(&a.1));
@@ -276,7 +358,13 @@ impl<'a> Decoder<'a> {
             let equal = victim == Some(self.forest.moves(node)[usize::from(m.index)].role);
             out.push((m, score - f32::from(u8::from(equal)) * 0.5));
             if let Some((second, _)) = best {
-                out.push((Match { second: Some(second), ..m }, score + if equal { 0.7 } else { 0.0 }));
+                out.push((
+                    Match {
+                        second: Some(second),
+                        ..m
+                    },
+                    score + if equal { 0.7 } else { 0.0 },
+                ));
             }
         }
         out
@@ -288,7 +376,9 @@ impl<'a> Decoder<'a> {
             return Rc::clone(b);
         }
         let speech = self.speech;
-        let from = state.last.map_or(0, |l| speech.events[l].phrase_end.max(speech.events[l].end));
+        let from = state
+            .last
+            .map_or(0, |l| speech.events[l].phrase_end.max(speech.events[l].end));
         let to = speech.events[event].phrase;
         let mut b = Between::default();
         let mut stops = 0;
@@ -299,9 +389,16 @@ impl<'a> Decoder<'a> {
                 b.cues |= t.classes;
             }
             for t in &speech.tokens[from.min(to)..=to] {
-                stops = stops.max(match t.stop { Stop::None => 0, Stop::Weak => 1, Stop::Full => 2 });
+                stops = stops.max(match t.stop {
+                    Stop::None => 0,
+                    Stop::Weak => 1,
+                    Stop::Full => 2,
+                });
             }
-            let full = speech.tokens[from..=to].iter().filter(|t| t.stop == Stop::Full).count();
+            let full = speech.tokens[from..=to]
+                .iter()
+                .filter(|t| t.stop == Stop::Full)
+                .count();
             if full > 1 {
                 stops = 3;
             }
@@ -309,16 +406,12 @@ impl<'a> Decoder<'a> {
         b.stop = stops;
         let first = state.last.map_or(0, |l| l + 1);
         for e in speech.events[first..event].iter().rev().take(6) {
-            match e.kind {
-                Kind::Piece => b.roles |= e.slots.mover.map_or(0, |(r, _)| 1 << (u32::from(r) - 1)),
-                Kind::Capture | Kind::Trade => b.captures = true,
-                Kind::Castle => b.castles = true,
-                _ => {}
-            }
-            if let (Kind::Square, Some(r)) = (e.kind, e.squares.first()) {
-                if r.cost < 0.7 {
-                    b.named.push((e.slots.mover.filter(|m| m.1 <= 3).map(|m| m.0), r.white));
-                }
+            b.castles |= e.kind == Kind::Castle;
+            if let (Kind::Square, Some(r)) = (e.kind, e.squares.first())
+                && r.cost < 0.7
+            {
+                b.named
+                    .push((e.slots.mover.filter(|m| m.1 <= 3).map(|m| m.0), r.white));
             }
         }
         let b = Rc::new(b);
@@ -348,16 +441,25 @@ impl<'a> Decoder<'a> {
             return None;
         }
         if on_path(node) {
-            return Some(Place::ancestor((depth - usize::from(n.depth)) as u16, n.parent.is_none()));
+            return Some(Place::ancestor(
+                (depth - usize::from(n.depth)) as u16,
+                n.parent.is_none(),
+            ));
         }
         if n.parent == Some(path[depth]) {
-            return Some(Place { rel: 10, distance: 1 });
+            return Some(Place {
+                rel: 10,
+                distance: 1,
+            });
         }
         let mut up = n.parent;
         let mut distance = 1u16;
         while let Some(u) = up {
             if on_path(u) {
-                return Some(Place { rel: if u == path[depth] { 11 } else { 12 }, distance });
+                return Some(Place {
+                    rel: if u == path[depth] { 11 } else { 12 },
+                    distance,
+                });
             }
             distance += 1;
             up = forest.node(u).parent;
@@ -366,7 +468,13 @@ impl<'a> Decoder<'a> {
     }
 
     /// Everything that a reading can do with an event, with scores; `sink` sees the features of each.
-    fn expand<F: FnMut(&Decoder<'a>, Action, f32, &mut dyn FnMut(&mut Collect))>(&mut self, state: &State, event: usize, limit: usize, mut take: F) {
+    fn expand<F: FnMut(&Decoder<'a>, Action, f32, &mut dyn FnMut(&mut Collect))>(
+        &mut self,
+        state: &State,
+        event: usize,
+        limit: usize,
+        mut take: F,
+    ) {
         self.enter(event);
         let speech = self.speech;
         let e = &speech.events[event];
@@ -374,25 +482,54 @@ impl<'a> Decoder<'a> {
         let (near, before_kind, overlap) = match event.checked_sub(1) {
             Some(j) => {
                 let p = &speech.events[j];
-                (near_bucket(e.phrase.saturating_sub(p.end)), p.kind as usize, e.phrase < p.phrase_end.max(p.end))
+                (
+                    near_bucket(e.phrase.saturating_sub(p.end)),
+                    p.kind as usize,
+                    e.phrase < p.phrase_end.max(p.end),
+                )
             }
             None => (5, 0, false),
         };
         let last_turn = state.last.map(|_| !self.forest.turn(state.cursor));
-        let moment = Moment { between: &between, before: state.before, near, before_kind, overlap: overlap && state.before == 2, persons: state.persons, last_turn, boards: state.boards };
+        let moment = Moment {
+            between: &between,
+            before: state.before,
+            near,
+            before_kind,
+            overlap: overlap && state.before == 2,
+            persons: state.persons,
+            last_turn,
+        };
         // A board that has its own start forces the talk on to it.
-        let forced = self.starts.get(state.boards).filter(|s| event >= s.1 && s.1 != usize::MAX && self.starts.len() > 1 && s.1 > 0).copied();
+        let forced = self
+            .starts
+            .get(state.boards)
+            .filter(|s| event >= s.1 && s.1 != usize::MAX && self.starts.len() > 1 && s.1 > 0)
+            .copied();
         let mut places: Vec<NodeId> = Vec::new();
         match forced {
             Some((root, _)) => places.push(root),
             None => {
                 places.extend_from_slice(&state.nodes);
-                places.extend(self.starts.get(state.boards).filter(|s| event >= s.1).map(|s| s.0));
+                places.extend(
+                    self.starts
+                        .get(state.boards)
+                        .filter(|s| event >= s.1)
+                        .map(|s| s.0),
+                );
             }
         }
         let path = self.path_to(state.cursor);
-        let here = if let Some((root, _)) = forced { root } else { state.cursor };
-        let parents: Vec<NodeId> = state.nodes.iter().map(|&n| self.forest.node(n).parent.unwrap_or(NOWHERE)).collect();
+        let here = if let Some((root, _)) = forced {
+            root
+        } else {
+            state.cursor
+        };
+        let parents: Vec<NodeId> = state
+            .nodes
+            .iter()
+            .map(|&n| self.forest.node(n).parent.unwrap_or(NOWHERE))
+            .collect();
         let mut best_here: (u8, usize) = (0, 9);
         let mut best_else = 0u8;
         for node in places {
@@ -406,20 +543,39 @@ impl<'a> Decoder<'a> {
                     None => continue,
                 }
             } else {
-                Place { rel: 13, distance: 99 }
+                Place {
+                    rel: 13,
+                    distance: 99,
+                }
             };
-            let fork = state.forks.iter().position(|&f| f == node).map_or(0, |p| (p + 1).min(3));
-            let near_place = place.rel == 0 || place.rel == 13 || (place.rel <= 4 && e.kind != Kind::Piece) || (1..=2).contains(&place.rel) || (fork > 0 && place.rel < 12);
+            let fork = state
+                .forks
+                .iter()
+                .position(|&f| f == node)
+                .map_or(0, |p| (p + 1).min(3));
+            let near_place = place.rel == 0
+                || place.rel == 13
+                || (place.rel <= 4 && e.kind != Kind::Piece)
+                || (1..=2).contains(&place.rel)
+                || (fork > 0 && place.rel < 12);
             let slip_place = place.rel == 0 || place.rel == 13;
             let found = self.matched(event, node, near_place);
             let most = if place.rel == 0 { 16 } else { limit };
             let clean = found.iter().any(|(m, _)| m.quality == 3 && m.cost < 1.0);
-            let behind = if place.rel == 0 && !clean && matches!(e.kind, Kind::Square | Kind::Castle | Kind::Capture) {
+            let behind = if self.unsaid_replies
+                && place.rel == 0
+                && !clean
+                && matches!(e.kind, Kind::Square | Kind::Castle | Kind::Capture)
+            {
                 self.matched_behind_unsaid(event, node, state.last.map_or(0, |l| l + 1), &between)
             } else {
                 Rc::new(Vec::new())
             };
-            for (m, score) in found.iter().take(most).chain(behind.iter().take(limit.max(4))) {
+            for (m, score) in found
+                .iter()
+                .take(most)
+                .chain(behind.iter().take(limit.max(4)))
+            {
                 if m.slip && !slip_place {
                     continue;
                 }
@@ -432,22 +588,63 @@ impl<'a> Decoder<'a> {
                     best_else = best_else.max(if m.quality == 3 { 2 } else { 1 });
                 }
                 let forest = &self.forest;
-                let source = m.fill.map_or(node, |f| forest.child(node, f.0).unwrap_or(node));
-                let child = forest.child(source, m.index).filter(|c| state.nodes.contains(c));
+                let source = m
+                    .fill
+                    .map_or(node, |f| forest.child(node, f.0).unwrap_or(node));
+                let child = forest
+                    .child(source, m.index)
+                    .filter(|c| state.nodes.contains(c));
                 let edge = child.is_some();
-                let kids: Vec<NodeId> = if place.rel == 0 && fork == 0 && !edge && state.nodes.last() == Some(&node) {
-                    Vec::new()
-                } else {
-                    parents.iter().enumerate().filter(|&(_, &p)| p == node).map(|(i, _)| state.nodes[i]).collect()
-                };
-                let replaced = kids.last().and_then(|&c| forest.incoming(c)).filter(|_| !edge);
+                let kids: Vec<NodeId> =
+                    if place.rel == 0 && fork == 0 && !edge && state.nodes.last() == Some(&node) {
+                        Vec::new()
+                    } else {
+                        parents
+                            .iter()
+                            .enumerate()
+                            .filter(|&(_, &p)| p == node)
+                            .map(|(i, _)| state.nodes[i])
+                            .collect()
+                    };
+                let replaced = kids
+                    .last()
+                    .and_then(|&c| forest.incoming(c))
+                    .filter(|_| !edge);
                 let child_named = !between.named.is_empty()
-                    && kids.iter().any(|&c| forest.incoming(c).is_some_and(|i| between.named.iter().any(|(role, to)| *to == i.to && role.is_none_or(|r| r == i.role))));
+                    && kids.iter().any(|&c| {
+                        forest.incoming(c).is_some_and(|i| {
+                            between
+                                .named
+                                .iter()
+                                .any(|(role, to)| *to == i.to && role.is_none_or(|r| r == i.role))
+                        })
+                    });
                 let play = &forest.moves(source)[usize::from(m.index)];
-                let mut dot = Dot { weights: &self.model.dense, sum: 0.0 };
-                place_features(&mut dot, forest, e, &moment, node, place, play, edge, kids.len(), fork, replaced, child_named, m.fill.is_some());
+                let mut dot = Dot {
+                    weights: &self.model.dense,
+                    sum: 0.0,
+                };
+                place_features(
+                    &mut dot,
+                    forest,
+                    e,
+                    &moment,
+                    node,
+                    place,
+                    play,
+                    edge,
+                    kids.len(),
+                    fork,
+                    replaced,
+                    child_named,
+                    m.fill.is_some(),
+                );
                 let total = self.words[event] + score + dot.sum;
-                let action = Action::Play { from: node, found: *m, place };
+                let action = Action::Play {
+                    from: node,
+                    found: *m,
+                    place,
+                };
                 let clarity = self.clarity;
                 let ask = self.ask;
                 take(self, action, total, &mut |sink: &mut Collect| {
@@ -457,17 +654,62 @@ impl<'a> Decoder<'a> {
                     if let Some(reply) = m.fill {
                         unsaid_features(sink, forest, node, reply);
                     }
-                    place_features(sink, forest, e, &moment, node, place, play, edge, kids.len(), fork, replaced, child_named, m.fill.is_some());
+                    place_features(
+                        sink,
+                        forest,
+                        e,
+                        &moment,
+                        node,
+                        place,
+                        play,
+                        edge,
+                        kids.len(),
+                        fork,
+                        replaced,
+                        child_named,
+                        m.fill.is_some(),
+                    );
                 });
             }
         }
-        let repeat = between.named.iter().filter(|(_, s)| e.squares.first().is_some_and(|r| r.white == *s)).count();
-        let mut dot = Dot { weights: &self.model.dense, sum: 0.0 };
-        none_features(&mut dot, &self.forest, e, &moment, here, best_here.0, best_here.1, best_else, self.clarity, &self.ask, repeat);
+        let repeat = between
+            .named
+            .iter()
+            .filter(|(_, s)| e.squares.first().is_some_and(|r| r.white == *s))
+            .count();
+        let mut dot = Dot {
+            weights: &self.model.dense,
+            sum: 0.0,
+        };
+        none_features(
+            &mut dot,
+            &self.forest,
+            e,
+            &moment,
+            here,
+            best_here.0,
+            best_here.1,
+            best_else,
+            self.clarity,
+            &self.ask,
+            repeat,
+        );
         let (clarity, ask) = (self.clarity, self.ask);
         let forest = &self.forest;
         take(self, Action::Pass, dot.sum, &mut |sink: &mut Collect| {
-            none_features(sink, forest, e, &moment, here, best_here.0, best_here.1, best_else, clarity, &ask, repeat);
+            none_features(
+                sink,
+                forest,
+                e,
+                &moment,
+                here,
+                best_here.0,
+                best_here.1,
+                best_else,
+                clarity,
+                &ask,
+                repeat,
+            );
         });
     }
 
@@ -532,9 +774,19 @@ impl<'a> Decoder<'a> {
 
     /// What tells a reading from another for what is to come: the line on the board, the event played last and the
     /// places last returned to. Readings that differ only in asides told long ago are one.
-    fn merge_key(&self, state: &State, event: usize, action: &Action) -> (u64, usize, NodeId, NodeId) {
+    fn merge_key(
+        &self,
+        state: &State,
+        event: usize,
+        action: &Action,
+    ) -> (u64, usize, NodeId, NodeId) {
         match action {
-            Action::Pass => (u64::from(state.cursor), state.last.map_or(0, |l| l + 1), state.forks[0], state.forks[1]),
+            Action::Pass => (
+                u64::from(state.cursor),
+                state.last.map_or(0, |l| l + 1),
+                state.forks[0],
+                state.forks[1],
+            ),
             Action::Play { from, found, place } => {
                 let source = match found.fill {
                     Some((reply, _)) => self.forest.child(*from, reply).unwrap_or(*from),
@@ -542,31 +794,47 @@ impl<'a> Decoder<'a> {
                 };
                 let at = match self.forest.child(source, found.index) {
                     Some(child) if found.second.is_none() => u64::from(child),
-                    _ => 1 << 63 | u64::from(source) << 20 | u64::from(found.index) << 4 | u64::from(found.second.is_some()),
+                    _ => {
+                        1 << 63
+                            | u64::from(source) << 20
+                            | u64::from(found.index) << 4
+                            | u64::from(found.second.is_some())
+                    }
                 };
-                let forks = if place.rel != 0 && state.forks[0] != *from { (*from, state.forks[0]) } else { (state.forks[0], state.forks[1]) };
+                let forks = if place.rel != 0 && state.forks[0] != *from {
+                    (*from, state.forks[0])
+                } else {
+                    (state.forks[0], state.forks[1])
+                };
                 (at, event + 1, forks.0, forks.1)
             }
         }
     }
 
     /// Reads the whole lesson. `watch` sees the beam after each event and may stop the search by returning false.
-    pub fn search<W: FnMut(usize, &[State], &[Step]) -> bool>(&mut self, options: Options, mut watch: W) -> Outcome {
+    pub fn search<W: FnMut(usize, &[State], &[Step]) -> bool>(
+        &mut self,
+        options: Options,
+        mut watch: W,
+    ) -> Outcome {
         let mut beam = vec![self.initial()];
         let mut record: Vec<Step> = Vec::new();
         let mut pool: Vec<(f32, usize, Action, f32)> = Vec::new();
         for event in 0..self.speech.events.len() {
             pool.clear();
-            let floor = beam[0].score - 16.0;
+            let floor = beam[0].score - 25.0;
             for (index, state) in beam.iter().enumerate() {
                 if state.score < floor {
                     continue;
                 }
                 let base = state.score;
-                self.expand(state, event, 3, |_, action, score, _| pool.push((base + score, index, action, score)));
+                self.expand(state, event, 3, |_, action, score, _| {
+                    pool.push((base + score, index, action, score))
+                });
             }
             pool.sort_by(|a, b| b.0.total_cmp(&a.0));
-            let mut seen: HashMap<(u64, usize, NodeId, NodeId), ()> = HashMap::with_capacity(options.beam * 2);
+            let mut seen: HashMap<(u64, usize, NodeId, NodeId), ()> =
+                HashMap::with_capacity(options.beam * 2);
             let mut crowd: HashMap<u64, usize> = HashMap::new();
             let mut next: Vec<State> = Vec::with_capacity(options.beam);
             for &(_, index, action, score) in pool.iter() {
@@ -583,7 +851,13 @@ impl<'a> Decoder<'a> {
                 }
                 *there += 1;
                 let mut state = self.apply(&beam[index], event, action, score);
-                record.push(Step { previous: beam[index].step, event: event as u32, action, cursor: state.cursor, score });
+                record.push(Step {
+                    previous: beam[index].step,
+                    event: event as u32,
+                    action,
+                    cursor: state.cursor,
+                    score,
+                });
                 state.step = record.len() as u32 - 1;
                 next.push(state);
             }
@@ -594,7 +868,12 @@ impl<'a> Decoder<'a> {
         }
         let best = beam[0].clone();
         let path = Self::trace(&record, best.step);
-        Outcome { best, beam, path, record }
+        Outcome {
+            best,
+            beam,
+            path,
+            record,
+        }
     }
 
     /// The steps that led to a state, first to last.

@@ -1,7 +1,7 @@
 //! Words around an event as sparse features: do they sound like a move that is played?
 
 use crate::grammar::Grammar;
-use crate::speech::{Event, Kind, Speech, Stop, Token};
+use crate::speech::{Kind, Speech, Stop, Token};
 
 /// Names of the word features of one event, in the order of its events.
 pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec<String>) {
@@ -10,11 +10,21 @@ pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec
     let tokens = &speech.tokens;
     let kind = e.kind.name();
     let capture = grammar.class("capture");
-    let in_square = |j: usize| speech.events[..k].iter().rev().take(3).chain(speech.events[k + 1..].iter().take(3)).any(|o| o.kind == Kind::Square && o.first <= j && j < o.end && o.squares[0].cost < 0.7);
+    let in_square = |j: usize| {
+        speech.events[..k]
+            .iter()
+            .rev()
+            .take(3)
+            .chain(speech.events[k + 1..].iter().take(3))
+            .any(|o| o.kind == Kind::Square && o.first <= j && j < o.end && o.squares[0].cost < 0.7)
+    };
     let word = |t: &Token| -> String {
         if t.notation.is_some() {
             "<move>".into()
-        } else if let Some(role) = t.piece.filter(|_| !t.text.starts_with("she") && t.text != "her") {
+        } else if let Some(role) = t
+            .piece
+            .filter(|_| !t.text.starts_with("she") && t.text != "her")
+        {
             format!("<{}>", role.char())
         } else if t.classes & capture != 0 {
             "<x>".into()
@@ -25,7 +35,11 @@ pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec
     let at = |j: Option<usize>| -> String {
         match j {
             Some(j) if j < tokens.len() => {
-                if in_square(j) { "<sq>".into() } else { word(&tokens[j]) }
+                if in_square(j) {
+                    "<sq>".into()
+                } else {
+                    word(&tokens[j])
+                }
             }
             _ => "<end>".into(),
         }
@@ -33,18 +47,32 @@ pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec
     let before = |from: usize, n: usize| -> String {
         // A full stop in between hides what stands before it.
         match from.checked_sub(n) {
-            Some(j) if tokens[j + 1..=from.min(tokens.len() - 1)].iter().any(|t| t.stop == Stop::Full) => "<stop>".into(),
+            Some(j)
+                if tokens[j + 1..=from.min(tokens.len() - 1)]
+                    .iter()
+                    .any(|t| t.stop == Stop::Full) =>
+            {
+                "<stop>".into()
+            }
             Some(j) => at(Some(j)),
             None => "<end>".into(),
         }
     };
     let behind = |from: usize, n: usize| -> String {
         let j = from + n;
-        if j < tokens.len() && tokens[from..=j].iter().any(|t| t.stop == Stop::Full) { "<stop>".into() } else { at(Some(j)) }
+        if j < tokens.len() && tokens[from..=j].iter().any(|t| t.stop == Stop::Full) {
+            "<stop>".into()
+        } else {
+            at(Some(j))
+        }
     };
     let mut push = |name: String| out.push(format!("{kind}|{name}"));
     push("bias".into());
-    let (l1, l2, l3) = (before(e.phrase, 1), before(e.phrase, 2), before(e.phrase, 3));
+    let (l1, l2, l3) = (
+        before(e.phrase, 1),
+        before(e.phrase, 2),
+        before(e.phrase, 3),
+    );
     let (r1, r2, r3) = (behind(e.end, 0), behind(e.end, 1), behind(e.end, 2));
     push(format!("l1={l1}"));
     push(format!("l2={l2}"));
@@ -96,9 +124,20 @@ pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec
             push(format!("right:{class}"));
         }
     }
-    let stop = |s: Stop| match s { Stop::None => 0, Stop::Weak => 1, Stop::Full => 2 };
-    push(format!("stops={}{}", stop(tokens[e.phrase].stop), tokens.get(e.end).map_or(2, |t| stop(t.stop))));
-    let heard: Vec<&str> = tokens[e.first..e.end].iter().map(|t| t.text.as_str()).collect();
+    let stop = |s: Stop| match s {
+        Stop::None => 0,
+        Stop::Weak => 1,
+        Stop::Full => 2,
+    };
+    push(format!(
+        "stops={}{}",
+        stop(tokens[e.phrase].stop),
+        tokens.get(e.end).map_or(2, |t| stop(t.stop))
+    ));
+    let heard: Vec<&str> = tokens[e.first..e.end]
+        .iter()
+        .map(|t| t.text.as_str())
+        .collect();
     let fuzzy = e.squares.first().is_some_and(|r| r.cost > 0.0) || e.kind != Kind::Square;
     if fuzzy {
         push(format!("raw={}", heard.join(" ")));
@@ -109,45 +148,92 @@ pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec
     }
     let slots = format!(
         "{}{}{}{}",
-        e.slots.mover.map_or('-', |(r, d)| if d <= 3 { r.char() } else { '~' }),
+        e.slots
+            .mover
+            .map_or('-', |(r, d)| if d <= 3 { r.char() } else { '~' }),
         if e.slots.capture { 'x' } else { '-' },
-        if e.slots.check { '+' } else if e.slots.mate { '#' } else { '-' },
+        if e.slots.check {
+            '+'
+        } else if e.slots.mate {
+            '#'
+        } else {
+            '-'
+        },
         if e.slots.typed { 't' } else { '-' }
     );
     push(format!("slots={slots}"));
-    push(format!("slots.stops={slots}{}{}", stop(tokens[e.phrase].stop), tokens.get(e.end).map_or(2, |t| stop(t.stop))));
+    push(format!(
+        "slots.stops={slots}{}{}",
+        stop(tokens[e.phrase].stop),
+        tokens.get(e.end).map_or(2, |t| stop(t.stop))
+    ));
     if let Some(previous) = k.checked_sub(1).map(|j| &speech.events[j]) {
-        push(format!("prev={} {}", previous.kind.name(), super::features::near_bucket(e.phrase.saturating_sub(previous.end))));
+        push(format!(
+            "prev={} {}",
+            previous.kind.name(),
+            super::features::near_bucket(e.phrase.saturating_sub(previous.end))
+        ));
     } else {
         push("prev=none".into());
     }
     if let Some(next) = speech.events.get(k + 1) {
         let distance = next.first.saturating_sub(e.end);
-        push(format!("next={} {}", next.kind.name(), super::features::near_bucket(distance)));
-        let full = tokens[e.end.min(tokens.len() - 1)..=next.first.min(tokens.len() - 1)].iter().any(|t| t.stop == Stop::Full);
-        push(format!("next={} {} {}", next.kind.name(), distance.min(4), u8::from(full)));
-        if e.kind == Kind::Square && next.kind == Kind::Square && next.squares.first().map(|r| r.white) == e.squares.first().map(|r| r.white) && distance < 12 {
+        push(format!(
+            "next={} {}",
+            next.kind.name(),
+            super::features::near_bucket(distance)
+        ));
+        let full = tokens[e.end.min(tokens.len() - 1)..=next.first.min(tokens.len() - 1)]
+            .iter()
+            .any(|t| t.stop == Stop::Full);
+        push(format!(
+            "next={} {} {}",
+            next.kind.name(),
+            distance.min(4),
+            u8::from(full)
+        ));
+        if e.kind == Kind::Square
+            && next.kind == Kind::Square
+            && next.squares.first().map(|r| r.white) == e.squares.first().map(|r| r.white)
+            && distance < 12
+        {
             push("said.again".into());
         }
     }
     if let (Kind::Square, Some(r)) = (e.kind, e.squares.first()) {
-        let again = speech.events[..k].iter().rev().take(4).any(|o| o.kind == Kind::Square && o.squares.first().map(|x| x.white) == Some(r.white) && e.first - o.end < 25);
+        let again = speech.events[..k].iter().rev().take(4).any(|o| {
+            o.kind == Kind::Square
+                && o.squares.first().map(|x| x.white) == Some(r.white)
+                && e.first - o.end < 25
+        });
         push(format!("said.before={}", u8::from(again)));
         push(format!("sound={}", (r.cost * 3.0).round().min(8.0)));
     }
     // The sentence: a question? its first word?
-    let start = (0..=e.phrase).rev().find(|&j| tokens[j].stop == Stop::Full).unwrap_or(0);
+    let start = (0..=e.phrase)
+        .rev()
+        .find(|&j| tokens[j].stop == Stop::Full)
+        .unwrap_or(0);
     if e.phrase - start < 30 {
         push(format!("first={}", word(&tokens[start])));
-        push(format!("depth={}", super::features::gap_bucket(e.phrase - start)));
+        push(format!(
+            "depth={}",
+            super::features::gap_bucket(e.phrase - start)
+        ));
     }
-    let question = tokens[e.end - 1..tokens.len().min(e.end + 12)].iter().take_while(|t| t.stop != Stop::Full || std::ptr::eq(*t, &tokens[e.end - 1])).any(|t| t.question);
+    let question = tokens[e.end - 1..tokens.len().min(e.end + 12)]
+        .iter()
+        .take_while(|t| t.stop != Stop::Full || std::ptr::eq(*t, &tokens[e.end - 1]))
+        .any(|t| t.question);
     if question {
         push("question".into());
     }
     if e.first < 80 {
         push(format!("early={}", e.first / 27));
     }
-    let dense = speech.events[k.saturating_sub(4)..(k + 5).min(speech.events.len())].iter().filter(|o| o.kind == Kind::Square && o.first.abs_diff(e.first) < 14).count();
+    let dense = speech.events[k.saturating_sub(4)..(k + 5).min(speech.events.len())]
+        .iter()
+        .filter(|o| o.kind == Kind::Square && o.first.abs_diff(e.first) < 14)
+        .count();
     push(format!("crowd={}", dense.min(6)));
 }

@@ -83,12 +83,21 @@ pub struct Grammar {
     capture_sounds: Vec<String>,
 }
 
-fn spelled(list: &BTreeMap<String, Vec<String>>, first: u8, table: &str) -> Result<HashMap<String, [f32; 8]>, GrammarError> {
+fn spelled(
+    list: &BTreeMap<String, Vec<String>>,
+    first: u8,
+    table: &str,
+) -> Result<HashMap<String, [f32; 8]>, GrammarError> {
     let mut out: HashMap<String, [f32; 8]> = HashMap::new();
     for (key, words) in list {
         let index = match key.as_bytes() {
             [byte] if (first..first + 8).contains(byte) => usize::from(byte - first),
-            _ => return Err(GrammarError::Table { table: table.into(), problem: format!("has the unknown key `{key}`") }),
+            _ => {
+                return Err(GrammarError::Table {
+                    table: table.into(),
+                    problem: format!("has the unknown key `{key}`"),
+                });
+            }
         };
         for (place, word) in words.iter().enumerate() {
             let cost = match place {
@@ -109,7 +118,8 @@ impl Grammar {
     /// # Panics
     /// Never in a released build: the file is part of the program and read by its tests.
     pub fn english() -> Grammar {
-        Grammar::from_toml(include_str!("../../grammars/en.toml")).expect("the built-in English grammar is valid")
+        Grammar::from_toml(include_str!("../../grammars/en.toml"))
+            .expect("the built-in English grammar is valid")
     }
 
     /// Compiles a grammar from the text of its file.
@@ -127,17 +137,28 @@ impl Grammar {
                 "bishop" => Role::Bishop,
                 "knight" => Role::Knight,
                 "pawn" => Role::Pawn,
-                _ => return Err(GrammarError::Table { table: "pieces".into(), problem: format!("has the unknown key `{key}`") }),
+                _ => {
+                    return Err(GrammarError::Table {
+                        table: "pieces".into(),
+                        problem: format!("has the unknown key `{key}`"),
+                    });
+                }
             };
             for word in words {
                 pieces.insert(word.clone(), role);
             }
         }
         if source.classes.len() > 62 {
-            return Err(GrammarError::Table { table: "classes".into(), problem: "has more than 62 classes".into() });
+            return Err(GrammarError::Table {
+                table: "classes".into(),
+                problem: "has more than 62 classes".into(),
+            });
         }
         if source.names.files.len() != 8 || source.names.ranks.len() != 8 {
-            return Err(GrammarError::Table { table: "names".into(), problem: "must hold eight files and eight ranks".into() });
+            return Err(GrammarError::Table {
+                table: "names".into(),
+                problem: "must hold eight files and eight ranks".into(),
+            });
         }
         let mut words: HashMap<String, ClassSet> = HashMap::new();
         let mut phrases: HashMap<String, Vec<(Vec<String>, ClassSet)>> = HashMap::new();
@@ -147,31 +168,51 @@ impl Grammar {
                 match parts.as_slice() {
                     [] => {}
                     [one] => *words.entry(one.clone()).or_default() |= 1 << bit,
-                    [head, ..] => phrases.entry(head.clone()).or_default().push((parts.clone(), 1 << bit)),
+                    [head, ..] => phrases
+                        .entry(head.clone())
+                        .or_default()
+                        .push((parts.clone(), 1 << bit)),
                 }
             }
         }
         let mut verdicts: HashMap<String, Vec<(Vec<String>, u8)>> = HashMap::new();
         for (nag, list) in &source.verdicts {
-            let nag: u8 = nag.parse().map_err(|_| GrammarError::Table { table: "verdicts".into(), problem: format!("has the key `{nag}`, which is no NAG") })?;
+            let nag: u8 = nag.parse().map_err(|_| GrammarError::Table {
+                table: "verdicts".into(),
+                problem: format!("has the key `{nag}`, which is no NAG"),
+            })?;
             for entry in list {
                 let parts: Vec<String> = entry.split_whitespace().map(str::to_owned).collect();
                 if let Some(head) = parts.first() {
-                    verdicts.entry(head.clone()).or_default().push((parts.clone(), nag));
+                    verdicts
+                        .entry(head.clone())
+                        .or_default()
+                        .push((parts.clone(), nag));
                 }
             }
         }
         for list in verdicts.values_mut() {
             list.sort_by_key(|(parts, _)| std::cmp::Reverse(parts.len()));
         }
-        let sounds = Sounds::new(source.sounds.rules, &source.names.files, &source.names.ranks);
+        let sounds = Sounds::new(
+            source.sounds.rules,
+            &source.names.files,
+            &source.names.ranks,
+        );
         let mut piece_sounds = Vec::new();
         for (key, list) in &source.pieces {
             if let (Some(word), Some(role)) = (list.first(), pieces.get(key)) {
                 piece_sounds.push((sounds.of(word), *role));
             }
         }
-        let capture_sounds = source.classes.get("capture").into_iter().flatten().take(1).map(|w| sounds.of(w)).collect();
+        let capture_sounds = source
+            .classes
+            .get("capture")
+            .into_iter()
+            .flatten()
+            .take(1)
+            .map(|w| sounds.of(w))
+            .collect();
         Ok(Grammar {
             language: source.language,
             name: source.name,
@@ -210,13 +251,21 @@ impl Grammar {
         if sound.len() < 3 {
             return None;
         }
-        self.piece_sounds.iter().map(|(s, role)| (*role, self.sounds.distance(&sound, s))).filter(|&(_, d)| d <= 0.9).min_by(|a, b| a.1.total_cmp(&b.1))
+        self.piece_sounds
+            .iter()
+            .map(|(s, role)| (*role, self.sounds.distance(&sound, s)))
+            .filter(|&(_, d)| d <= 0.9)
+            .min_by(|a, b| a.1.total_cmp(&b.1))
     }
 
     /// Whether an unlisted word sounds like the word for a capture.
     pub fn capture_by_sound(&self, word: &str) -> bool {
         let sound = self.sounds.of(word);
-        sound.len() >= 3 && self.capture_sounds.iter().any(|s| self.sounds.distance(&sound, s) <= 0.9)
+        sound.len() >= 3
+            && self
+                .capture_sounds
+                .iter()
+                .any(|s| self.sounds.distance(&sound, s) <= 0.9)
     }
 
     /// Whether a word is listed as one that recognisers write for another.
@@ -239,7 +288,12 @@ impl Grammar {
         self.letter_cost(word, &self.ranks, self.sounds.ranks())
     }
 
-    fn letter_cost(&self, word: &str, listed: &HashMap<String, [f32; 8]>, names: &[String]) -> [f32; 8] {
+    fn letter_cost(
+        &self,
+        word: &str,
+        listed: &HashMap<String, [f32; 8]>,
+        names: &[String],
+    ) -> [f32; 8] {
         let mut out = listed.get(word).copied().unwrap_or([FAR; 8]);
         if word.len() <= 6 {
             let sound = self.sounds.of(word);
@@ -263,7 +317,7 @@ impl Grammar {
         for (f, file) in self.sounds.files().iter().enumerate() {
             for (r, rank) in self.sounds.ranks().iter().enumerate() {
                 let distance = self.sounds.distance(&sound, &format!("{file}{rank}"));
-                if distance <= 1.5 && distance < 0.32 * sound.len() as f32 {
+                if distance <= 1.5 && distance < 0.26 * sound.len() as f32 {
                     out.push((f as u8, r as u8, 0.6 + distance));
                 }
             }
@@ -278,7 +332,10 @@ impl Grammar {
 
     /// The bit of a class; 0 for a class that this grammar does not have.
     pub fn class(&self, name: &str) -> ClassSet {
-        self.class_names.iter().position(|n| n == name).map_or(0, |bit| 1 << bit)
+        self.class_names
+            .iter()
+            .position(|n| n == name)
+            .map_or(0, |bit| 1 << bit)
     }
 
     /// The classes of a single word.
@@ -306,14 +363,26 @@ mod tests {
         let grammar = Grammar::english();
         assert!(grammar.file_cost("sea")[2] < 1.0);
         assert!(grammar.rank_cost("for")[3] < 1.0);
-        assert!(grammar.fused_squares("defy").iter().any(|&(f, r, _)| (f, r) == (3, 4)));
-        assert!(grammar.fused_squares("seafood").iter().any(|&(f, r, _)| (f, r) == (2, 3)));
+        assert!(
+            grammar
+                .fused_squares("defy")
+                .iter()
+                .any(|&(f, r, _)| (f, r) == (3, 4))
+        );
+        assert!(
+            grammar
+                .fused_squares("seafood")
+                .iter()
+                .any(|&(f, r, _)| (f, r) == (2, 3))
+        );
         assert!(grammar.fused_squares("window").is_empty());
     }
 
     #[test]
     fn a_broken_grammar_names_its_line() {
-        let error = Grammar::from_toml("language = \"xx\"\nname = 3\n").unwrap_err().to_string();
+        let error = Grammar::from_toml("language = \"xx\"\nname = 3\n")
+            .unwrap_err()
+            .to_string();
         assert!(error.contains("line 2"), "{error}");
     }
 }

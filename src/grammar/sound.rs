@@ -9,14 +9,26 @@ pub struct Sounds {
 }
 
 /// Sounds that are easily taken for one another (phonetics of voicing and place; the figures are ours).
-const NEAR: [(&[u8], f32); 9] =
-    [(b"pbv", 0.5), (b"tdT", 0.4), (b"kg", 0.4), (b"fvT", 0.4), (b"szTS", 0.4), (b"SCJz", 0.4), (b"mnN", 0.4), (b"iAYe", 0.45), (b"aeoul", 0.5)];
+const NEAR: [(&[u8], f32); 9] = [
+    (b"pbv", 0.5),
+    (b"tdT", 0.4),
+    (b"kg", 0.4),
+    (b"fvT", 0.4),
+    (b"szTS", 0.4),
+    (b"SCJz", 0.4),
+    (b"mnN", 0.4),
+    (b"iAYe", 0.45),
+    (b"aeoul", 0.5),
+];
 
 fn substitution(a: u8, b: u8) -> f32 {
     if a == b {
         return 0.0;
     }
-    NEAR.iter().filter(|(group, _)| group.contains(&a) && group.contains(&b)).map(|&(_, cost)| cost).fold(1.0, f32::min)
+    NEAR.iter()
+        .filter(|(group, _)| group.contains(&a) && group.contains(&b))
+        .map(|&(_, cost)| cost)
+        .fold(1.0, f32::min)
 }
 
 fn gap(sound: u8) -> f32 {
@@ -29,9 +41,17 @@ fn gap(sound: u8) -> f32 {
 }
 
 impl Sounds {
-    pub(super) fn new(mut rules: Vec<(String, String)>, files: &[String], ranks: &[String]) -> Sounds {
+    pub(super) fn new(
+        mut rules: Vec<(String, String)>,
+        files: &[String],
+        ranks: &[String],
+    ) -> Sounds {
         rules.sort_by_key(|(spelling, _)| std::cmp::Reverse(spelling.len()));
-        Sounds { rules, files: files.to_vec(), ranks: ranks.to_vec() }
+        Sounds {
+            rules,
+            files: files.to_vec(),
+            ranks: ranks.to_vec(),
+        }
     }
 
     /// Sounds of the eight file names.
@@ -49,7 +69,11 @@ impl Sounds {
         let mut out = String::new();
         let mut rest = word;
         while let Some(first) = rest.chars().next() {
-            if let Some((spelling, sound)) = self.rules.iter().find(|(spelling, _)| rest.starts_with(spelling.as_str())) {
+            if let Some((spelling, sound)) = self
+                .rules
+                .iter()
+                .find(|(spelling, _)| rest.starts_with(spelling.as_str()))
+            {
                 out.push_str(sound);
                 rest = &rest[spelling.len()..];
                 continue;
@@ -79,7 +103,9 @@ impl Sounds {
             let mut diagonal = row[0];
             row[0] += gap(x);
             for (j, &y) in b.iter().enumerate() {
-                let best = (diagonal + substitution(x, y)).min(row[j + 1] + gap(x)).min(row[j] + gap(y));
+                let best = (diagonal + substitution(x, y))
+                    .min(row[j + 1] + gap(x))
+                    .min(row[j] + gap(y));
                 diagonal = row[j + 1];
                 row[j + 1] = best;
             }

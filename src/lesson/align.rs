@@ -44,25 +44,75 @@ pub struct Lesson {
 }
 
 fn compatible(event: &Event, play: Move, white: bool, slip: bool) -> f32 {
-    let to = play.castling_side().map_or(play.to(), |s| s.king_to(if white { shakmaty::Color::White } else { shakmaty::Color::Black }));
-    let mover = event.slots.mover.is_some_and(|(r, d)| r == play.role() && d <= 4);
+    let to = play.castling_side().map_or(play.to(), |s| {
+        s.king_to(if white {
+            shakmaty::Color::White
+        } else {
+            shakmaty::Color::Black
+        })
+    });
+    let mover = event
+        .slots
+        .mover
+        .is_some_and(|(r, d)| r == play.role() && d <= 4);
     let bonus = if mover { 0.5 } else { 0.0 };
     match event.kind {
         Kind::Square => {
             if play.castling_side().is_some() {
                 return 0.0;
             }
-            match event.squares.iter().find(|r| (if white { r.white } else { r.black }) == to) {
+            match event
+                .squares
+                .iter()
+                .find(|r| (if white { r.white } else { r.black }) == to)
+            {
                 Some(r) => 3.5 - 0.4 * r.cost + bonus,
                 None if slip => 0.6 + bonus,
                 None => 0.0,
             }
         }
-        Kind::Castle => if play.castling_side().is_some() { 3.0 } else { 0.0 },
-        Kind::Capture => if play.is_capture() { 1.5 + bonus + if event.slots.with == Some(play.role()) { 0.5 } else { 0.0 } } else { 0.0 },
-        Kind::Files => if play.is_capture() { 3.0 } else { 0.0 },
-        Kind::Trade => if play.is_capture() { 1.2 } else { 0.0 },
-        Kind::Piece => if event.slots.mover.is_some_and(|(r, _)| r == play.role()) && play.castling_side().is_none() { 1.0 } else { 0.0 },
+        Kind::Castle => {
+            if play.castling_side().is_some() {
+                3.0
+            } else {
+                0.0
+            }
+        }
+        Kind::Capture => {
+            if play.is_capture() {
+                1.5 + bonus
+                    + if event.slots.with == Some(play.role()) {
+                        0.5
+                    } else {
+                        0.0
+                    }
+            } else {
+                0.0
+            }
+        }
+        Kind::Files => {
+            if play.is_capture() {
+                3.0
+            } else {
+                0.0
+            }
+        }
+        Kind::Trade => {
+            if play.is_capture() {
+                1.2
+            } else {
+                0.0
+            }
+        }
+        Kind::Piece => {
+            if event.slots.mover.is_some_and(|(r, _)| r == play.role())
+                && play.castling_side().is_none()
+            {
+                1.0
+            } else {
+                0.0
+            }
+        }
     }
 }
 
@@ -78,7 +128,9 @@ pub fn prepare(source: Source, grammar: &Grammar) -> Lesson {
         if mention.moves.is_empty() {
             continue;
         }
-        let inside: Vec<usize> = (0..speech.events.len()).filter(|&k| (mention.first..mention.end).contains(&word_of(&speech.events[k]))).collect();
+        let inside: Vec<usize> = (0..speech.events.len())
+            .filter(|&k| (mention.first..mention.end).contains(&word_of(&speech.events[k])))
+            .collect();
         let slip = mention.kind == MentionKind::Slip;
         let (n, m) = (inside.len(), mention.moves.len());
         // Monotone assignment by dynamic programming over (events, moves).
@@ -103,8 +155,14 @@ pub fn prepare(source: Source, grammar: &Grammar) -> Lesson {
             if i < n {
                 let k = inside[i];
                 let c = compatible(&speech.events[k], play, white, slip);
-                if c > 0.4 && (table[i][j] - (table[i + 1][j + 1] + c + 0.01 * i as f32)).abs() < 1e-4 {
-                    gold[k] = Gold::Play { board, node, moves: vec![play] };
+                if c > 0.4
+                    && (table[i][j] - (table[i + 1][j + 1] + c + 0.01 * i as f32)).abs() < 1e-4
+                {
+                    gold[k] = Gold::Play {
+                        board,
+                        node,
+                        moves: vec![play],
+                    };
                     last_event = Some(k);
                     i += 1;
                     j += 1;
@@ -117,26 +175,44 @@ pub fn prepare(source: Source, grammar: &Grammar) -> Lesson {
             }
             // A move left over: a trade's second half, or one that no event says.
             let joined = last_event.is_some_and(|k| {
-                if let (Kind::Trade, Gold::Play { moves, .. }) = (speech.events[k].kind, &mut gold[k]) {
-                    if moves.len() == 1 && play.is_capture() && moves[0].to() == play.to() {
-                        moves.push(play);
-                        return true;
-                    }
+                if let (Kind::Trade, Gold::Play { moves, .. }) =
+                    (speech.events[k].kind, &mut gold[k])
+                    && moves.len() == 1
+                    && play.is_capture()
+                    && moves[0].to() == play.to()
+                {
+                    moves.push(play);
+                    return true;
                 }
                 false
             });
             if !joined {
-                let next = speech.events.iter().position(|e| word_of(e) >= mention.end).unwrap_or(speech.events.len());
-                let next = last_event.map_or(next, |k| k + 1).max(i.checked_sub(1).map_or(0, |p| inside.get(p).map_or(0, |&k| k + 1)));
+                let next = speech
+                    .events
+                    .iter()
+                    .position(|e| word_of(e) >= mention.end)
+                    .unwrap_or(speech.events.len());
+                let next = last_event.map_or(next, |k| k + 1).max(
+                    i.checked_sub(1)
+                        .map_or(0, |p| inside.get(p).map_or(0, |&k| k + 1)),
+                );
                 silent.push((next.min(speech.events.len()), board, node, play));
-                uncovered.push(format!("{} [{}]", play, source.words[mention.first..mention.end].join(" ")));
+                uncovered.push(format!(
+                    "{} [{}]",
+                    play,
+                    source.words[mention.first..mention.end].join(" ")
+                ));
             }
             j += 1;
         }
     }
     for (word, walk) in &source.walks {
         if let Walk::Silent(board, node, play) = walk {
-            let next = speech.events.iter().position(|e| word_of(e) >= *word).unwrap_or(speech.events.len());
+            let next = speech
+                .events
+                .iter()
+                .position(|e| word_of(e) >= *word)
+                .unwrap_or(speech.events.len());
             silent.push((next, *board, *node, *play));
         }
     }
@@ -146,13 +222,32 @@ pub fn prepare(source: Source, grammar: &Grammar) -> Lesson {
         .iter()
         .filter_map(|(word, walk)| match walk {
             Walk::Start(board) => {
-                let from_event = if *board == 0 { 0 } else { speech.events.iter().position(|e| word_of(e) >= *word).unwrap_or(speech.events.len()) };
-                Some(Start { position: source.boards[*board].start.clone(), from_event })
+                let from_event = if *board == 0 {
+                    0
+                } else {
+                    speech
+                        .events
+                        .iter()
+                        .position(|e| word_of(e) >= *word)
+                        .unwrap_or(speech.events.len())
+                };
+                Some(Start {
+                    position: source.boards[*board].start.clone(),
+                    from_event,
+                })
             }
             _ => None,
         })
         .collect();
-    Lesson { source, transcript, speech, gold, silent, starts, uncovered }
+    Lesson {
+        source,
+        transcript,
+        speech,
+        gold,
+        silent,
+        starts,
+        uncovered,
+    }
 }
 
 impl Lesson {

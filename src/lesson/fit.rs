@@ -8,7 +8,9 @@ use shakmaty::{EnPassantMode, Move};
 use super::align::{Gold, Lesson};
 use super::score::Row;
 use crate::board::NodeId;
-use crate::decode::{Action, Candidate, Collect, Decoder, Match, Model, Options, Place, State, Step, blocks};
+use crate::decode::{
+    Action, Candidate, Collect, Decoder, Match, Model, Options, Place, State, Step, blocks,
+};
 use crate::grammar::Grammar;
 
 /// How the fit runs.
@@ -30,7 +32,14 @@ pub struct FitOptions {
 
 impl Default for FitOptions {
     fn default() -> FitOptions {
-        FitOptions { local: 8, global: 0, beam: 16, rate: 0.1, global_rate: 0.05, decay: 1e-5 }
+        FitOptions {
+            local: 8,
+            global: 0,
+            beam: 16,
+            rate: 0.1,
+            global_rate: 0.05,
+            decay: 1e-5,
+        }
     }
 }
 
@@ -49,14 +58,26 @@ struct Weights {
 }
 
 impl Weights {
-    fn step(weights: &mut [f32], squares: &mut [f32], i: usize, gradient: f32, rate: f32, decay: f32) {
+    fn step(
+        weights: &mut [f32],
+        squares: &mut [f32],
+        i: usize,
+        gradient: f32,
+        rate: f32,
+        decay: f32,
+    ) {
         let g = gradient - decay * weights[i];
         squares[i] += g * g;
         weights[i] += rate * g / (squares[i].sqrt() + 1e-3);
     }
 }
 
-fn key_match(candidates: &[(Candidate, Collect)], decoder: &Decoder, from: NodeId, moves: &[Move]) -> Option<usize> {
+fn key_match(
+    candidates: &[(Candidate, Collect)],
+    decoder: &Decoder,
+    from: NodeId,
+    moves: &[Move],
+) -> Option<usize> {
     candidates.iter().position(|(c, _)| match c.action {
         Action::Play { from: f, found, .. } => {
             f == from
@@ -64,7 +85,10 @@ fn key_match(candidates: &[(Candidate, Collect)], decoder: &Decoder, from: NodeI
                 && decoder.forest.moves(f)[usize::from(found.index)].play == moves[0]
                 && match (found.second, moves.get(1)) {
                     (None, None) => true,
-                    (Some(second), Some(&m)) => decoder.forest.child(f, found.index).is_some_and(|c| decoder.forest.moves(c)[usize::from(second)].play == m),
+                    (Some(second), Some(&m)) => decoder
+                        .forest
+                        .child(f, found.index)
+                        .is_some_and(|c| decoder.forest.moves(c)[usize::from(second)].play == m),
                     _ => false,
                 }
         }
@@ -73,12 +97,20 @@ fn key_match(candidates: &[(Candidate, Collect)], decoder: &Decoder, from: NodeI
 }
 
 /// The candidate that makes a silent move and then the key's.
-fn filled_match(candidates: &[(Candidate, Collect)], decoder: &Decoder, from: NodeId, silent: Move, moves: &[Move]) -> Option<usize> {
+fn filled_match(
+    candidates: &[(Candidate, Collect)],
+    decoder: &Decoder,
+    from: NodeId,
+    silent: Move,
+    moves: &[Move],
+) -> Option<usize> {
     candidates.iter().position(|(c, _)| match c.action {
         Action::Play { from: f, found, .. } if f == from => found.fill.is_some_and(|(reply, _)| {
             decoder.forest.moves(f)[usize::from(reply)].play == silent
                 && moves.len() == 1
-                && decoder.forest.child(f, reply).is_some_and(|c| decoder.forest.moves(c)[usize::from(found.index)].play == moves[0])
+                && decoder.forest.child(f, reply).is_some_and(|c| {
+                    decoder.forest.moves(c)[usize::from(found.index)].play == moves[0]
+                })
         }),
         _ => false,
     })
@@ -93,23 +125,65 @@ struct Guide<'l> {
 
 impl<'l> Guide<'l> {
     fn new(lesson: &'l Lesson, decoder: &Decoder) -> Guide<'l> {
-        let map = decoder.roots().into_iter().enumerate().map(|(b, r)| ((b, 0), r)).collect();
-        Guide { lesson, map, silent: 0 }
+        let map = decoder
+            .roots()
+            .into_iter()
+            .enumerate()
+            .map(|(b, r)| ((b, 0), r))
+            .collect();
+        Guide {
+            lesson,
+            map,
+            silent: 0,
+        }
     }
 
     fn key_child(&self, board: usize, node: usize, play: Move) -> usize {
         let nodes = &self.lesson.source.boards[board].nodes;
-        nodes.iter().position(|n| n.parent == Some(node) && n.play == Some(play)).unwrap_or(0)
+        nodes
+            .iter()
+            .position(|n| n.parent == Some(node) && n.play == Some(play))
+            .unwrap_or(0)
     }
 
-    fn force(&mut self, decoder: &mut Decoder, state: &State, event: usize, board: usize, node: usize, play: Move) -> State {
+    fn force(
+        &mut self,
+        decoder: &mut Decoder,
+        state: &State,
+        event: usize,
+        board: usize,
+        node: usize,
+        play: Move,
+    ) -> State {
         let from = self.map[&(board, node)];
         let index = decoder.forest.index_of(from, play).unwrap_or(0);
-        let place = if board + 1 > state.boards { Place { rel: 13, distance: 99 } } else { Place { rel: usize::from(from != state.cursor), distance: 1 } };
-        let found = Match { index, second: None, fill: None, cost: 0.0, slip: false, quality: 3 };
+        let place = if board + 1 > state.boards {
+            Place {
+                rel: 13,
+                distance: 99,
+            }
+        } else {
+            Place {
+                rel: usize::from(from != state.cursor),
+                distance: 1,
+            }
+        };
+        let found = Match {
+            index,
+            second: None,
+            fill: None,
+            cost: 0.0,
+            slip: false,
+            quality: 3,
+        };
         let before = state.before;
         let last = state.last;
-        let mut next = decoder.apply(state, event.min(self.lesson.speech.events.len() - 1), Action::Play { from, found, place }, 0.0);
+        let mut next = decoder.apply(
+            state,
+            event.min(self.lesson.speech.events.len() - 1),
+            Action::Play { from, found, place },
+            0.0,
+        );
         next.before = before;
         next.last = last;
         let child = self.key_child(board, node, play);
@@ -144,7 +218,12 @@ impl<'l> Guide<'l> {
     }
 }
 
-fn decisions(lesson: &Lesson, grammar: &Grammar, model: &Model, intern: &mut dyn FnMut(&str) -> Option<u32>) -> (Vec<Decision>, usize) {
+fn decisions(
+    lesson: &Lesson,
+    grammar: &Grammar,
+    model: &Model,
+    intern: &mut dyn FnMut(&str) -> Option<u32>,
+) -> (Vec<Decision>, usize) {
     let mut decoder = Decoder::new(&lesson.speech, grammar, model, &lesson.starts);
     let mut guide = Guide::new(lesson, &decoder);
     let mut state = decoder.initial();
@@ -153,10 +232,24 @@ fn decisions(lesson: &Lesson, grammar: &Grammar, model: &Model, intern: &mut dyn
     for k in 0..lesson.speech.events.len() {
         // One silent move right before a move that is said: the search can do that in one step.
         let mut filled = None;
-        if let (Some(&(at, board, node, play)), Gold::Play { board: b, node: n, moves }) = (lesson.silent.get(guide.silent), &lesson.gold[k]) {
+        if let (
+            Some(&(at, board, node, play)),
+            Gold::Play {
+                board: b,
+                node: n,
+                moves,
+            },
+        ) = (lesson.silent.get(guide.silent), &lesson.gold[k])
+        {
             let lone = lesson.silent.get(guide.silent + 1).is_none_or(|s| s.0 > k);
             let said_before = (at..k).all(|j| lesson.gold[j] == Gold::Pass);
-            if at <= k && lone && said_before && board == *b && guide.key_child(board, node, play) == *n && guide.map.get(&(board, node)) == Some(&state.cursor) {
+            if at <= k
+                && lone
+                && said_before
+                && board == *b
+                && guide.key_child(board, node, play) == *n
+                && guide.map.get(&(board, node)) == Some(&state.cursor)
+            {
                 let candidates = decoder.candidates(&state, k);
                 if let Some(gold) = filled_match(&candidates, &decoder, state.cursor, play, moves) {
                     guide.known(&mut decoder, board, node, &[play]);
@@ -166,7 +259,7 @@ fn decisions(lesson: &Lesson, grammar: &Grammar, model: &Model, intern: &mut dyn
             }
         }
         // A silent move waits for the next move that is said.
-        let waits = lesson.gold[k] == Gold::Pass && filled.is_none();
+        let waits = decoder.unsaid_replies && lesson.gold[k] == Gold::Pass && filled.is_none();
         if !waits && filled.is_none() {
             state = guide.silent(&mut decoder, state, k);
         }
@@ -175,16 +268,31 @@ fn decisions(lesson: &Lesson, grammar: &Grammar, model: &Model, intern: &mut dyn
             None => {
                 let candidates = decoder.candidates(&state, k);
                 let gold = match &lesson.gold[k] {
-                    Gold::Pass => candidates.iter().position(|(c, _)| c.action == Action::Pass),
-                    Gold::Play { board, node, moves } => guide.map.get(&(*board, *node)).and_then(|&from| key_match(&candidates, &decoder, from, moves)),
+                    Gold::Pass => candidates
+                        .iter()
+                        .position(|(c, _)| c.action == Action::Pass),
+                    Gold::Play { board, node, moves } => guide
+                        .map
+                        .get(&(*board, *node))
+                        .and_then(|&from| key_match(&candidates, &decoder, from, moves)),
                 };
                 (candidates, gold)
             }
         };
         if let Some(gold) = gold {
-            let words = Decoder::words_of(&lesson.speech, grammar, k).iter().filter_map(|n| intern(n)).collect();
-            let choices = candidates.iter().map(|(c, f)| (c.action != Action::Pass, f.0.clone())).collect();
-            out.push(Decision { words, choices, gold });
+            let words = Decoder::words_of(&lesson.speech, grammar, k)
+                .iter()
+                .filter_map(|n| intern(n))
+                .collect();
+            let choices = candidates
+                .iter()
+                .map(|(c, f)| (c.action != Action::Pass, f.0.clone()))
+                .collect();
+            out.push(Decision {
+                words,
+                choices,
+                gold,
+            });
             let action = candidates[gold].0.action;
             state = decoder.apply(&state, k, action, 0.0);
             if let Gold::Play { board, node, moves } = &lesson.gold[k] {
@@ -208,7 +316,12 @@ fn decisions(lesson: &Lesson, grammar: &Grammar, model: &Model, intern: &mut dyn
 }
 
 /// Fits a model on lessons.
-pub fn fit(lessons: &[&Lesson], grammar: &Grammar, options: FitOptions, mut report: impl FnMut(String)) -> Model {
+pub fn fit(
+    lessons: &[&Lesson],
+    grammar: &Grammar,
+    options: FitOptions,
+    mut report: impl FnMut(String),
+) -> Model {
     let mut counts: HashMap<String, u32> = HashMap::new();
     for lesson in lessons {
         let mut seen = HashSet::new();
@@ -221,11 +334,19 @@ pub fn fit(lessons: &[&Lesson], grammar: &Grammar, options: FitOptions, mut repo
             }
         }
     }
-    let mut names: Vec<String> = counts.into_iter().filter(|(_, c)| *c >= 2).map(|(n, _)| n).collect();
+    let mut names: Vec<String> = counts
+        .into_iter()
+        .filter(|(_, c)| *c >= 2)
+        .map(|(n, _)| n)
+        .collect();
     names.sort();
     let mut model = Model::empty();
     model.sparse = vec![0.0; names.len()];
-    model.names = names.into_iter().enumerate().map(|(i, n)| (n, i as u32)).collect();
+    model.names = names
+        .into_iter()
+        .enumerate()
+        .map(|(i, n)| (n, i as u32))
+        .collect();
     let mut all = Vec::new();
     let mut missed = 0;
     for lesson in lessons {
@@ -235,8 +356,16 @@ pub fn fit(lessons: &[&Lesson], grammar: &Grammar, options: FitOptions, mut repo
         all.push(d);
     }
     let total: usize = all.iter().map(Vec::len).sum();
-    report(format!("{total} decisions, {missed} key moves out of reach, {} word features", model.names.len()));
-    let mut w = Weights { dense: vec![0.0; blocks::DENSE], sparse: vec![0.0; model.sparse.len()], dense_sq: vec![0.0; blocks::DENSE], sparse_sq: vec![0.0; model.sparse.len()] };
+    report(format!(
+        "{total} decisions, {missed} key moves out of reach, {} word features",
+        model.names.len()
+    ));
+    let mut w = Weights {
+        dense: vec![0.0; blocks::DENSE],
+        sparse: vec![0.0; model.sparse.len()],
+        dense_sq: vec![0.0; blocks::DENSE],
+        sparse_sq: vec![0.0; model.sparse.len()],
+    };
     let mut order: Vec<usize> = (0..all.len()).collect();
     let mut seed = 0x2545_f491_4f6c_dd1du64;
     let mut mean_dense = vec![0f32; blocks::DENSE];
@@ -248,7 +377,14 @@ pub fn fit(lessons: &[&Lesson], grammar: &Grammar, options: FitOptions, mut repo
         for &l in &order {
             for d in &all[l] {
                 let word_score: f32 = d.words.iter().map(|&i| w.sparse[i as usize]).sum();
-                let scores: Vec<f32> = d.choices.iter().map(|(play, f)| f.iter().map(|&i| w.dense[i as usize]).sum::<f32>() + if *play { word_score } else { 0.0 }).collect();
+                let scores: Vec<f32> = d
+                    .choices
+                    .iter()
+                    .map(|(play, f)| {
+                        f.iter().map(|&i| w.dense[i as usize]).sum::<f32>()
+                            + if *play { word_score } else { 0.0 }
+                    })
+                    .collect();
                 let top = scores.iter().copied().fold(f32::MIN, f32::max);
                 let sum: f32 = scores.iter().map(|s| (s - top).exp()).sum();
                 let p: Vec<f32> = scores.iter().map(|s| (s - top).exp() / sum).collect();
@@ -261,7 +397,14 @@ pub fn fit(lessons: &[&Lesson], grammar: &Grammar, options: FitOptions, mut repo
                         continue;
                     }
                     for &x in f {
-                        Weights::step(&mut w.dense, &mut w.dense_sq, x as usize, g, options.rate, options.decay);
+                        Weights::step(
+                            &mut w.dense,
+                            &mut w.dense_sq,
+                            x as usize,
+                            g,
+                            options.rate,
+                            options.decay,
+                        );
                     }
                     if *play {
                         word_gradient += g;
@@ -269,12 +412,24 @@ pub fn fit(lessons: &[&Lesson], grammar: &Grammar, options: FitOptions, mut repo
                 }
                 if word_gradient.abs() > 1e-3 {
                     for &x in &d.words {
-                        Weights::step(&mut w.sparse, &mut w.sparse_sq, x as usize, word_gradient, options.rate * 0.5, 1e-3);
+                        Weights::step(
+                            &mut w.sparse,
+                            &mut w.sparse_sq,
+                            x as usize,
+                            word_gradient,
+                            options.rate * 0.5,
+                            1e-3,
+                        );
                     }
                 }
             }
         }
-        report(format!("pass {}: loss {:.4}, right {:.4}", pass + 1, loss / total as f64, right as f64 / total as f64));
+        report(format!(
+            "pass {}: loss {:.4}, right {:.4}",
+            pass + 1,
+            loss / total as f64,
+            right as f64 / total as f64
+        ));
     }
     drop(all);
     model.dense = w.dense.clone();
@@ -290,10 +445,24 @@ pub fn fit(lessons: &[&Lesson], grammar: &Grammar, options: FitOptions, mut repo
             reached += update.reached;
             early += usize::from(update.reached < 1.0);
             for (i, g) in update.dense {
-                Weights::step(&mut model.dense, &mut w.dense_sq, i as usize, g, options.global_rate, options.decay);
+                Weights::step(
+                    &mut model.dense,
+                    &mut w.dense_sq,
+                    i as usize,
+                    g,
+                    options.global_rate,
+                    options.decay,
+                );
             }
             for (i, g) in update.sparse {
-                Weights::step(&mut model.sparse, &mut w.sparse_sq, i as usize, g, options.global_rate * 0.2, options.decay);
+                Weights::step(
+                    &mut model.sparse,
+                    &mut w.sparse_sq,
+                    i as usize,
+                    g,
+                    options.global_rate * 0.2,
+                    options.decay,
+                );
             }
             if pass * 2 >= options.global {
                 for (m, v) in mean_dense.iter_mut().zip(&model.dense) {
@@ -305,7 +474,12 @@ pub fn fit(lessons: &[&Lesson], grammar: &Grammar, options: FitOptions, mut repo
                 averaged += 1.0;
             }
         }
-        report(format!("beam pass {}: the key left the beam in {early} of {} lessons, after {:.3} of the events", pass + 1, lessons.len(), reached / lessons.len() as f64));
+        report(format!(
+            "beam pass {}: the key left the beam in {early} of {} lessons, after {:.3} of the events",
+            pass + 1,
+            lessons.len(),
+            reached / lessons.len() as f64
+        ));
     }
     if averaged > 0.0 {
         model.dense = mean_dense.iter().map(|v| v / averaged).collect();
@@ -335,8 +509,14 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
     // The key's own path first.
     let mut guide = Guide::new(lesson, &decoder);
     let mut state = decoder.initial();
-    let words: Vec<Vec<u32>> =
-        (0..lesson.speech.events.len()).map(|k| Decoder::words_of(&lesson.speech, grammar, k).iter().filter_map(|n| model.names.get(n).copied()).collect()).collect();
+    let words: Vec<Vec<u32>> = (0..lesson.speech.events.len())
+        .map(|k| {
+            Decoder::words_of(&lesson.speech, grammar, k)
+                .iter()
+                .filter_map(|n| model.names.get(n).copied())
+                .collect()
+        })
+        .collect();
     let mut key_steps: Vec<(Option<Collect>, bool, State)> = Vec::new();
     let mut usable = lesson.speech.events.len();
     for k in 0..lesson.speech.events.len() {
@@ -346,8 +526,13 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
         }
         let candidates = decoder.candidates(&state, k);
         let gold = match &lesson.gold[k] {
-            Gold::Pass => candidates.iter().position(|(c, _)| c.action == Action::Pass),
-            Gold::Play { board, node, moves } => guide.map.get(&(*board, *node)).and_then(|&from| key_match(&candidates, &decoder, from, moves)),
+            Gold::Pass => candidates
+                .iter()
+                .position(|(c, _)| c.action == Action::Pass),
+            Gold::Play { board, node, moves } => guide
+                .map
+                .get(&(*board, *node))
+                .and_then(|&from| key_match(&candidates, &decoder, from, moves)),
         };
         let Some(gold) = gold else {
             usable = k;
@@ -358,34 +543,64 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
         if let Gold::Play { board, node, moves } = &lesson.gold[k] {
             guide.known(&mut decoder, *board, *node, moves);
         }
-        key_steps.push((Some(features), candidate.action != Action::Pass, state.clone()));
+        key_steps.push((
+            Some(features),
+            candidate.action != Action::Pass,
+            state.clone(),
+        ));
     }
     // Beam.
     let mut snapshots: Vec<Vec<(f32, u32)>> = Vec::new();
     let mut worst: (f32, usize) = (f32::MAX, 0);
     let mut lost = usable;
-    let key_states: Vec<(u64, NodeId, f32)> = key_steps.iter().map(|(_, _, s)| (s.key, s.cursor, s.score)).collect();
+    let key_states: Vec<(u64, NodeId, f32)> = key_steps
+        .iter()
+        .map(|(_, _, s)| (s.key, s.cursor, s.score))
+        .collect();
     let key_last: Vec<Option<usize>> = key_steps.iter().map(|(_, _, s)| s.last).collect();
-    let outcome = decoder.search(Options { beam: width, same_place: width.div_ceil(3) }, |event, beam, _| {
-        if event >= usable {
-            return false;
-        }
-        snapshots.push(beam.iter().take(8).map(|s| (s.score, s.step)).collect());
-        let (key, cursor, score) = key_states[event];
-        let margin = score - beam[0].score;
-        if margin < worst.0 {
-            worst = (margin, event);
-        }
-        let _ = key;
-        if !beam.iter().any(|s| s.cursor == cursor && s.last == key_last[event]) {
-            lost = event;
-            // A little further, so that what is lost shows itself.
-            return false;
-        }
-        true
-    });
-    let upto = if lost < usable { lost } else { usable.saturating_sub(1) };
-    let mut update = Update { dense: HashMap::new(), sparse: HashMap::new(), reached: if usable == 0 { 1.0 } else if lost < usable { lost as f64 / usable as f64 } else { 1.0 } };
+    let outcome = decoder.search(
+        Options {
+            beam: width,
+            same_place: width.div_ceil(3),
+        },
+        |event, beam, _| {
+            if event >= usable {
+                return false;
+            }
+            snapshots.push(beam.iter().take(8).map(|s| (s.score, s.step)).collect());
+            let (key, cursor, score) = key_states[event];
+            let margin = score - beam[0].score;
+            if margin < worst.0 {
+                worst = (margin, event);
+            }
+            let _ = key;
+            if !beam
+                .iter()
+                .any(|s| s.cursor == cursor && s.last == key_last[event])
+            {
+                lost = event;
+                // A little further, so that what is lost shows itself.
+                return false;
+            }
+            true
+        },
+    );
+    let upto = if lost < usable {
+        lost
+    } else {
+        usable.saturating_sub(1)
+    };
+    let mut update = Update {
+        dense: HashMap::new(),
+        sparse: HashMap::new(),
+        reached: if usable == 0 {
+            1.0
+        } else if lost < usable {
+            lost as f64 / usable as f64
+        } else {
+            1.0
+        },
+    };
     if snapshots.is_empty() || key_steps.is_empty() {
         return update;
     }
@@ -394,7 +609,10 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
     let key_score = key_states[upto].2;
     let top = rivals.iter().map(|r| r.0).fold(key_score, f32::max);
     let in_beam = lost >= usable;
-    let mut weights: Vec<(f32, u32)> = rivals.iter().map(|&(s, step)| ((s - top).exp(), step)).collect();
+    let mut weights: Vec<(f32, u32)> = rivals
+        .iter()
+        .map(|&(s, step)| ((s - top).exp(), step))
+        .collect();
     let mut sum: f32 = weights.iter().map(|w| w.0).sum();
     if !in_beam {
         sum += (key_score - top).exp();
@@ -468,12 +686,19 @@ pub fn decision_counts(lesson: &Lesson, grammar: &Grammar, model: &Model) -> [us
         state = guide.silent(&mut decoder, state, k);
         let candidates = decoder.candidates(&state, k);
         let gold = match &lesson.gold[k] {
-            Gold::Pass => candidates.iter().position(|(c, _)| c.action == Action::Pass),
-            Gold::Play { board, node, moves } => guide.map.get(&(*board, *node)).and_then(|&from| key_match(&candidates, &decoder, from, moves)),
+            Gold::Pass => candidates
+                .iter()
+                .position(|(c, _)| c.action == Action::Pass),
+            Gold::Play { board, node, moves } => guide
+                .map
+                .get(&(*board, *node))
+                .and_then(|&from| key_match(&candidates, &decoder, from, moves)),
         };
         out[6] += 1;
         if let Some(gold) = gold {
-            let best = (0..candidates.len()).max_by(|&a, &b| candidates[a].0.score.total_cmp(&candidates[b].0.score)).unwrap_or(0);
+            let best = (0..candidates.len())
+                .max_by(|&a, &b| candidates[a].0.score.total_cmp(&candidates[b].0.score))
+                .unwrap_or(0);
             let kind = match (candidates[gold].0.action, candidates[best].0.action) {
                 _ if gold == best => 0,
                 (Action::Play { .. }, Action::Pass) => 1,
@@ -511,8 +736,12 @@ pub fn decode_row(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Op
     let epd = |p: &shakmaty::Chess| Epd::from_position(p, EnPassantMode::Legal).to_string();
     let mut edges = HashSet::new();
     for &n in outcome.best.nodes.iter() {
-        if let (Some(parent), Some(m)) = (decoder.forest.node(n).parent, decoder.forest.incoming(n)) {
-            edges.insert((epd(&decoder.forest.node(parent).position), decoder.forest.uci(m.play)));
+        if let (Some(parent), Some(m)) = (decoder.forest.node(n).parent, decoder.forest.incoming(n))
+        {
+            edges.insert((
+                epd(&decoder.forest.node(parent).position),
+                decoder.forest.uci(m.play),
+            ));
         }
     }
     let (mut need, mut silent) = (HashSet::new(), HashSet::new());
@@ -520,13 +749,27 @@ pub fn decode_row(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Op
         for n in &board.nodes {
             if let (Some(parent), Some(play)) = (n.parent, n.play) {
                 let key = (epd(&board.nodes[parent].position), decoder.forest.uci(play));
-                if n.said.is_some() { need.insert(key) } else { silent.insert(key) };
+                if n.said.is_some() {
+                    need.insert(key)
+                } else {
+                    silent.insert(key)
+                };
             }
         }
     }
     let found = need.intersection(&edges).count();
-    let extra = edges.iter().filter(|e| !need.contains(*e) && !silent.contains(*e)).count();
-    Row { name: lesson.source.name.clone(), need: need.len(), found, extra, games: lesson.source.boards.len(), ..Row::default() }
+    let extra = edges
+        .iter()
+        .filter(|e| !need.contains(*e) && !silent.contains(*e))
+        .count();
+    Row {
+        name: lesson.source.name.clone(),
+        need: need.len(),
+        found,
+        extra,
+        games: lesson.source.boards.len(),
+        ..Row::default()
+    }
 }
 
 /// Event by event: the words, what the key says and what the best reading did, with scores. For developers' eyes.
@@ -541,12 +784,20 @@ pub fn trace(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Options
         state = guide.silent(&mut decoder, state, k);
         let candidates = decoder.candidates(&state, k);
         let gold = match &lesson.gold[k] {
-            Gold::Pass => candidates.iter().position(|(c, _)| c.action == Action::Pass),
-            Gold::Play { board, node, moves } => guide.map.get(&(*board, *node)).and_then(|&from| key_match(&candidates, &decoder, from, moves)),
+            Gold::Pass => candidates
+                .iter()
+                .position(|(c, _)| c.action == Action::Pass),
+            Gold::Play { board, node, moves } => guide
+                .map
+                .get(&(*board, *node))
+                .and_then(|&from| key_match(&candidates, &decoder, from, moves)),
         };
         let mut note = String::new();
         if let Some(gold) = gold {
-            let best = candidates.iter().map(|c| c.0.score).fold(f32::MIN, f32::max);
+            let best = candidates
+                .iter()
+                .map(|c| c.0.score)
+                .fold(f32::MIN, f32::max);
             note = format!("{:.1}/{:.1}", candidates[gold].0.score, best);
             let action = candidates[gold].0.action;
             let score = candidates[gold].0.score;
@@ -575,20 +826,39 @@ pub fn trace(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Options
         let (key, cursor, score) = keys[event];
         let _ = key;
         let at = beam.iter().position(|s| s.cursor == cursor);
-        places.push(format!("{} {:.1}", at.map_or("-".into(), |p| p.to_string()), score - beam[0].score));
+        places.push(format!(
+            "{} {:.1}",
+            at.map_or("-".into(), |p| p.to_string()),
+            score - beam[0].score
+        ));
         true
     });
     let mut out = format!("== {}\n", lesson.source.name);
-    let san = |decoder: &Decoder, from: NodeId, index: u16| shakmaty::san::SanPlus::from_move(decoder.forest.node(from).position.clone(), decoder.forest.moves(from)[usize::from(index)].play).to_string();
+    let san = |decoder: &Decoder, from: NodeId, index: u16| {
+        shakmaty::san::SanPlus::from_move(
+            decoder.forest.node(from).position.clone(),
+            decoder.forest.moves(from)[usize::from(index)].play,
+        )
+        .to_string()
+    };
     for (k, step) in outcome.path.iter().enumerate() {
         let e = &lesson.speech.events[k];
-        let words: Vec<&str> = lesson.speech.tokens[e.phrase.saturating_sub(4)..lesson.speech.tokens.len().min(e.phrase_end + 3)].iter().map(|t| t.text.as_str()).collect();
+        let words: Vec<&str> = lesson.speech.tokens
+            [e.phrase.saturating_sub(4)..lesson.speech.tokens.len().min(e.phrase_end + 3)]
+            .iter()
+            .map(|t| t.text.as_str())
+            .collect();
         let did = match step.action {
             Action::Pass => "-".to_owned(),
             Action::Play { from, found, place } => match found.fill {
                 Some((reply, _)) => {
                     let child = decoder.forest.child(from, reply).unwrap_or(from);
-                    format!("({}) {} [{}]", san(&decoder, from, reply), san(&decoder, child, found.index), place.rel)
+                    format!(
+                        "({}) {} [{}]",
+                        san(&decoder, from, reply),
+                        san(&decoder, child, found.index),
+                        place.rel
+                    )
                 }
                 None => format!("{} [{}]", san(&decoder, from, found.index), place.rel),
             },
@@ -600,8 +870,19 @@ pub fn trace(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Options
                 shakmaty::san::SanPlus::from_move(p.clone(), moves[0]).to_string()
             }
         };
-        let heard: Vec<&str> = lesson.speech.tokens[e.first..e.end].iter().map(|t| t.text.as_str()).collect();
-        out.push_str(&format!("{k:3} {:8} {:12} key {key:8} did {did:12} {:6.1}  local {:12} rank {:10} | {}\n", e.kind.name(), heard.join(" "), step.score, ranks[k], places[k], words.join(" ")));
+        let heard: Vec<&str> = lesson.speech.tokens[e.first..e.end]
+            .iter()
+            .map(|t| t.text.as_str())
+            .collect();
+        out.push_str(&format!(
+            "{k:3} {:8} {:12} key {key:8} did {did:12} {:6.1}  local {:12} rank {:10} | {}\n",
+            e.kind.name(),
+            heard.join(" "),
+            step.score,
+            ranks[k],
+            places[k],
+            words.join(" ")
+        ));
     }
     out
 }

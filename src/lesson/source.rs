@@ -107,6 +107,7 @@ pub struct Source {
     /// Boards.
     pub boards: Vec<Board>,
     /// Flags of the key: kind, words, board, node, wanted move, optional.
+    #[allow(clippy::type_complexity)]
     pub flags: Vec<(MentionKind, usize, usize, usize, usize, Option<Move>, bool)>,
     /// Stretches with the board standing still: (first word, end word, board, node).
     pub spans: Vec<(usize, usize, usize, usize)>,
@@ -118,19 +119,36 @@ fn uci(m: Move) -> String {
 
 impl Board {
     fn play(&mut self, at: usize, play: Move) -> usize {
-        if let Some(i) = self.nodes.iter().position(|n| n.parent == Some(at) && n.play == Some(play)) {
+        if let Some(i) = self
+            .nodes
+            .iter()
+            .position(|n| n.parent == Some(at) && n.play == Some(play))
+        {
             return i;
         }
         let mut position = self.nodes[at].position.clone();
         position.play_unchecked(play);
-        self.nodes.push(SourceNode { parent: Some(at), play: Some(play), position, said: None, nags: Vec::new() });
+        self.nodes.push(SourceNode {
+            parent: Some(at),
+            play: Some(play),
+            position,
+            said: None,
+            nags: Vec::new(),
+        });
         self.nodes.len() - 1
     }
 
     fn find(&self, at: usize, san: &str) -> Result<Move, String> {
-        let san: San = san.trim_end_matches(['+', '#', '!', '?']).parse().map_err(|_| format!("`{san}` is no move in notation"))?;
-        san.to_move(&self.nodes[at].position)
-            .map_err(|e| format!("{san}: {e} in {}", Fen::from_position(&self.nodes[at].position, EnPassantMode::Legal)))
+        let san: San = san
+            .trim_end_matches(['+', '#', '!', '?'])
+            .parse()
+            .map_err(|_| format!("`{san}` is no move in notation"))?;
+        san.to_move(&self.nodes[at].position).map_err(|e| {
+            format!(
+                "{san}: {e} in {}",
+                Fen::from_position(&self.nodes[at].position, EnPassantMode::Legal)
+            )
+        })
     }
 
     /// The main line as node indices.
@@ -157,14 +175,22 @@ impl Source {
     /// # Errors
     /// [`SourceError`] with the line of the first thing that is wrong.
     pub fn parse(name: &str, text: &str) -> Result<Source, SourceError> {
-        let fail = |line: usize, problem: String| SourceError { name: name.to_owned(), line, problem };
-        let (head, body) = text.split_once("\n---\n").ok_or_else(|| fail(1, "no '---' line between header and body".into()))?;
+        let fail = |line: usize, problem: String| SourceError {
+            name: name.to_owned(),
+            line,
+            problem,
+        };
+        let (head, body) = text
+            .split_once("\n---\n")
+            .ok_or_else(|| fail(1, "no '---' line between header and body".into()))?;
         let mut meta = HashMap::new();
         for (i, line) in head.lines().enumerate() {
             if line.trim().is_empty() {
                 continue;
             }
-            let (key, value) = line.split_once(':').ok_or_else(|| fail(i + 1, format!("header line not understood: {line}")))?;
+            let (key, value) = line
+                .split_once(':')
+                .ok_or_else(|| fail(i + 1, format!("header line not understood: {line}")))?;
             meta.insert(key.trim().to_owned(), value.trim().to_owned());
         }
         let mut s = Source {
@@ -194,7 +220,9 @@ impl Source {
             let mut span = None;
             let directive;
             if rest.starts_with('[') {
-                let close = rest.find(']').ok_or_else(|| fail(line, "a phrase without ']'".into()))?;
+                let close = rest
+                    .find(']')
+                    .ok_or_else(|| fail(line, "a phrase without ']'".into()))?;
                 let phrase = &rest[1..close];
                 rest = &rest[close + 1..];
                 if !rest.starts_with('{') {
@@ -205,25 +233,32 @@ impl Source {
                 span = Some((first, s.words.len()));
             }
             if rest.starts_with('{') {
-                let close = rest.find('}').ok_or_else(|| fail(line, "a directive without '}'".into()))?;
+                let close = rest
+                    .find('}')
+                    .ok_or_else(|| fail(line, "a directive without '}'".into()))?;
                 directive = rest[1..close].trim().to_owned();
                 rest = &rest[close + 1..];
                 after_gap = false;
             } else {
-                let end = rest.find(|c: char| c.is_whitespace() || "[]{}".contains(c)).unwrap_or(rest.len());
+                let end = rest
+                    .find(|c: char| c.is_whitespace() || "[]{}".contains(c))
+                    .unwrap_or(rest.len());
                 if end == 0 {
                     return Err(fail(line, "stray bracket".into()));
                 }
                 let word = &rest[..end];
                 rest = &rest[end..];
                 match s.words.last_mut() {
-                    Some(last) if !after_gap && !word.chars().any(char::is_alphanumeric) => last.push_str(word),
+                    Some(last) if !after_gap && !word.chars().any(char::is_alphanumeric) => {
+                        last.push_str(word)
+                    }
                     _ => s.words.push(word.to_owned()),
                 }
                 after_gap = false;
                 continue;
             }
-            s.direct(&directive, span, &mut cursor, &mut labels).map_err(|p| fail(line, p))?;
+            s.direct(&directive, span, &mut cursor, &mut labels)
+                .map_err(|p| fail(line, p))?;
             log.push((s.words.len(), s.boards.len().checked_sub(1), cursor));
         }
         log.push((s.words.len(), None, 0));
@@ -238,7 +273,13 @@ impl Source {
         Ok(s)
     }
 
-    fn direct(&mut self, directive: &str, span: Option<(usize, usize)>, cursor: &mut usize, labels: &mut HashMap<String, usize>) -> Result<(), String> {
+    fn direct(
+        &mut self,
+        directive: &str,
+        span: Option<(usize, usize)>,
+        cursor: &mut usize,
+        labels: &mut HashMap<String, usize>,
+    ) -> Result<(), String> {
         let (op, rest) = directive.split_once(' ').unwrap_or((directive, ""));
         let rest = rest.trim();
         let here = self.words.len();
@@ -248,11 +289,18 @@ impl Source {
                 Chess::default()
             } else {
                 let setup: Fen = fen.trim().parse().map_err(|e| format!("{fen}: {e}"))?;
-                Chess::from_setup(setup.into_setup(), CastlingMode::Standard).map_err(|e| format!("{fen}: {e}"))?
+                Chess::from_setup(setup.into_setup(), CastlingMode::Standard)
+                    .map_err(|e| format!("{fen}: {e}"))?
             };
             let fen = Fen::from_position(&start, EnPassantMode::Legal).to_string();
             self.boards.push(Board {
-                nodes: vec![SourceNode { parent: None, play: None, position: start.clone(), said: None, nags: Vec::new() }],
+                nodes: vec![SourceNode {
+                    parent: None,
+                    play: None,
+                    position: start.clone(),
+                    said: None,
+                    nags: Vec::new(),
+                }],
                 start,
                 fen,
                 given: how.trim() != "spoken",
@@ -264,19 +312,27 @@ impl Source {
             self.walks.push((here, Walk::Start(self.boards.len() - 1)));
             return Ok(());
         }
-        let b = self.boards.len().checked_sub(1).ok_or("a move or label before the first {start}")?;
+        let b = self
+            .boards
+            .len()
+            .checked_sub(1)
+            .ok_or("a move or label before the first {start}")?;
         let (first, end) = span.unwrap_or((here, here));
         match op {
             "mark" => {
                 labels.insert(rest.to_owned(), *cursor);
             }
             "to" => {
-                *cursor = *labels.get(rest).ok_or_else(|| format!("no mark named `{rest}`"))?;
+                *cursor = *labels
+                    .get(rest)
+                    .ok_or_else(|| format!("no mark named `{rest}`"))?;
                 self.walks.push((here, Walk::At(b, *cursor)));
             }
             "back" => {
                 for _ in 0..rest.parse::<usize>().unwrap_or(1) {
-                    *cursor = self.boards[b].nodes[*cursor].parent.ok_or("{back} past the start")?;
+                    *cursor = self.boards[b].nodes[*cursor]
+                        .parent
+                        .ok_or("{back} past the start")?;
                 }
                 self.walks.push((here, Walk::At(b, *cursor)));
             }
@@ -288,14 +344,30 @@ impl Source {
                     *cursor = self.boards[b].play(*cursor, play);
                 }
             }
-            "idea" => self.mentions.push(Mention { kind: MentionKind::Idea, first, end, moves: Vec::new() }),
+            "idea" => self.mentions.push(Mention {
+                kind: MentionKind::Idea,
+                first,
+                end,
+                moves: Vec::new(),
+            }),
             "nag" => {
-                self.boards[b].nodes[*cursor].nags.push(rest.parse().map_err(|_| format!("`{rest}` is no NAG"))?);
-                self.mentions.push(Mention { kind: MentionKind::Nag, first, end, moves: Vec::new() });
+                self.boards[b].nodes[*cursor]
+                    .nags
+                    .push(rest.parse().map_err(|_| format!("`{rest}` is no NAG"))?);
+                self.mentions.push(Mention {
+                    kind: MentionKind::Nag,
+                    first,
+                    end,
+                    moves: Vec::new(),
+                });
             }
             "slip" | "either" => {
                 let (_, want) = rest.split_once("->").ok_or("a slip or either needs '->'")?;
-                let kind = if op == "slip" { MentionKind::Slip } else { MentionKind::Either };
+                let kind = if op == "slip" {
+                    MentionKind::Slip
+                } else {
+                    MentionKind::Either
+                };
                 let at = *cursor;
                 let mut moves = Vec::new();
                 let mut wanted = None;
@@ -303,11 +375,18 @@ impl Source {
                     let play = self.boards[b].find(at, want.trim())?;
                     moves.push((b, at, play));
                     *cursor = self.boards[b].play(at, play);
-                    self.boards[b].nodes[*cursor].said.get_or_insert((first, end));
+                    self.boards[b].nodes[*cursor]
+                        .said
+                        .get_or_insert((first, end));
                     wanted = Some(play);
                 }
                 self.flags.push((kind, first, end, b, at, wanted, false));
-                self.mentions.push(Mention { kind, first, end, moves });
+                self.mentions.push(Mention {
+                    kind,
+                    first,
+                    end,
+                    moves,
+                });
             }
             _ => {
                 if span.is_none() {
@@ -317,15 +396,35 @@ impl Source {
                 for san in directive.split_whitespace() {
                     let play = self.boards[b].find(*cursor, san)?;
                     let to = play.to_uci(CastlingMode::Standard).to();
-                    let rivals = self.boards[b].nodes[*cursor].position.legal_moves().iter().filter(|m| m.to_uci(CastlingMode::Standard).to() == to).count();
+                    let rivals = self.boards[b].nodes[*cursor]
+                        .position
+                        .legal_moves()
+                        .iter()
+                        .filter(|m| m.to_uci(CastlingMode::Standard).to() == to)
+                        .count();
                     if rivals > 1 {
-                        self.flags.push((MentionKind::Either, first, end, b, *cursor, Some(play), true));
+                        self.flags.push((
+                            MentionKind::Either,
+                            first,
+                            end,
+                            b,
+                            *cursor,
+                            Some(play),
+                            true,
+                        ));
                     }
                     moves.push((b, *cursor, play));
                     *cursor = self.boards[b].play(*cursor, play);
-                    self.boards[b].nodes[*cursor].said.get_or_insert((first, end));
+                    self.boards[b].nodes[*cursor]
+                        .said
+                        .get_or_insert((first, end));
                 }
-                self.mentions.push(Mention { kind: MentionKind::Played, first, end, moves });
+                self.mentions.push(Mention {
+                    kind: MentionKind::Played,
+                    first,
+                    end,
+                    moves,
+                });
             }
         }
         Ok(())
@@ -339,10 +438,16 @@ impl Source {
     /// The lesson as a transcript, with times made up from word lengths at the header's speed, and for each word of the
     /// transcript the number of the source's word.
     pub fn transcript(&self) -> (Transcript, Vec<usize>) {
-        let speed: f64 = self.meta.get("speed").and_then(|s| s.parse().ok()).unwrap_or(150.0);
+        let speed: f64 = self
+            .meta
+            .get("speed")
+            .and_then(|s| s.parse().ok())
+            .unwrap_or(150.0);
         let lower = self.meta.get("case").is_some_and(|c| c == "lower");
         let mut now = 0.8;
-        let mut seed = self.name.bytes().fold(0xcbf2_9ce4_8422_2325u64, |h, b| (h ^ u64::from(b)).wrapping_mul(0x0100_0000_01b3));
+        let mut seed = self.name.bytes().fold(0xcbf2_9ce4_8422_2325u64, |h, b| {
+            (h ^ u64::from(b)).wrapping_mul(0x0100_0000_01b3)
+        });
         let mut random = || {
             seed ^= seed << 13;
             seed ^= seed >> 7;
@@ -352,15 +457,25 @@ impl Source {
         let mut words = Vec::new();
         let mut from = Vec::new();
         for (i, word) in self.words.iter().enumerate() {
-            let length = ((0.45 + 0.11 * word.chars().count() as f64) / (speed / 60.0) * (0.85 + 0.3 * random()) * 0.82).max(0.12);
+            let length = ((0.45 + 0.11 * word.chars().count() as f64) / (speed / 60.0)
+                * (0.85 + 0.3 * random())
+                * 0.82)
+                .max(0.12);
             let text = if lower {
-                word.trim_matches(|c: char| !c.is_alphanumeric() && c != '\'' && c != '’').to_lowercase()
+                word.trim_matches(|c: char| !c.is_alphanumeric() && c != '\'' && c != '’')
+                    .to_lowercase()
             } else {
                 word.clone()
             };
             if !text.is_empty() {
                 let round = |t: f64| (t * 100.0).round() / 100.0;
-                words.push(Word { text, start: round(now), end: round(now + length), caption: (words.len() / 11) as u32, turn: false });
+                words.push(Word {
+                    text,
+                    start: round(now),
+                    end: round(now + length),
+                    caption: (words.len() / 11) as u32,
+                    turn: false,
+                });
                 from.push(i);
             }
             now += length + 0.02;
@@ -371,7 +486,16 @@ impl Source {
             }
         }
         let seconds = words.last().map_or(0.0, |w| w.end);
-        (Transcript { words, language: Some(self.language().to_owned()), title: self.meta.get("title").cloned(), seconds, warnings: Vec::new() }, from)
+        (
+            Transcript {
+                words,
+                language: Some(self.language().to_owned()),
+                title: self.meta.get("title").cloned(),
+                seconds,
+                warnings: Vec::new(),
+            },
+            from,
+        )
     }
 
     /// The key as JSON, in the shape that the scorers read.

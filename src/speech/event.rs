@@ -203,7 +203,11 @@ fn square(file: u8, rank: u8) -> Square {
 }
 
 fn plain(file: u8, rank: u8, cost: f32) -> Reading {
-    Reading { white: square(file, rank), black: square(file, rank), cost }
+    Reading {
+        white: square(file, rank),
+        black: square(file, rank),
+        cost,
+    }
 }
 
 fn with_confusions(to: Square) -> Vec<Reading> {
@@ -211,7 +215,12 @@ fn with_confusions(to: Square) -> Vec<Reading> {
     let mut out = vec![plain(file, rank, 0.0)];
     for (group, cost) in CONFUSED {
         if group.contains(&file) {
-            out.extend(group.iter().filter(|&&f| f != file).map(|&f| plain(f, rank, cost)));
+            out.extend(
+                group
+                    .iter()
+                    .filter(|&&f| f != file)
+                    .map(|&f| plain(f, rank, cost)),
+            );
         }
     }
     out
@@ -235,26 +244,49 @@ fn find_square(tokens: &[Token], i: usize, heard: &mut Heard) -> Option<Found> {
     let token = &tokens[i];
     if let Some(n) = token.notation {
         let to = n.to?;
-        let squares = if n.piece.is_some() || n.capture || n.from.is_some() { vec![Reading { white: to, black: to, cost: 0.0 }] } else { with_confusions(to) };
-        return Some(Found { length: 1, squares, best: 0.0 });
+        let squares = if n.piece.is_some() || n.capture || n.from.is_some() {
+            vec![Reading {
+                white: to,
+                black: to,
+                cost: 0.0,
+            }]
+        } else {
+            with_confusions(to)
+        };
+        return Some(Found {
+            length: 1,
+            squares,
+            best: 0.0,
+        });
     }
     let bytes = token.text.as_bytes();
     if bytes.len() == 2 && bytes[0].is_ascii_digit() && (b'1'..=b'8').contains(&bytes[1]) {
         let row = heard.file(&token.text[..1]);
-        let squares: Vec<Reading> =
-            row.iter().enumerate().filter(|&(_, &c)| c < WORST).map(|(f, &c)| plain(f as u8, bytes[1] - b'1', 0.8 + c)).collect();
+        let squares: Vec<Reading> = row
+            .iter()
+            .enumerate()
+            .filter(|&(_, &c)| c < WORST)
+            .map(|(f, &c)| plain(f as u8, bytes[1] - b'1', 0.8 + c))
+            .collect();
         if !squares.is_empty() {
-            return Some(Found { length: 1, squares, best: 0.8 });
+            return Some(Found {
+                length: 1,
+                squares,
+                best: 0.8,
+            });
         }
     }
     // Descriptive: "king four", "king's bishop three", "bishop four".
-    if let Some(role) = token.piece.filter(|_| !token.misheard) {
-        if let Some(found) = descriptive(tokens, i, role, heard) {
-            return Some(found);
-        }
+    if let Some(role) = token.piece.filter(|_| !token.misheard)
+        && let Some(found) = descriptive(tokens, i, role, heard)
+    {
+        return Some(found);
     }
     let mut best: Option<Found> = None;
-    if let Some(next) = tokens.get(i + 1).filter(|t| t.stop < Stop::Full && t.notation.is_none()) {
+    if let Some(next) = tokens
+        .get(i + 1)
+        .filter(|t| t.stop < Stop::Full && t.notation.is_none())
+    {
         let rank = heard.rank(&next.text);
         if rank.iter().any(|&c| c < 1.6) {
             let file = heard.file(&token.text);
@@ -279,11 +311,16 @@ fn find_square(tokens: &[Token], i: usize, heard: &mut Heard) -> Option<Found> {
                         }
                     }
                 }
-                best = Some(Found { length: 2, squares, best: first });
+                best = Some(Found {
+                    length: 2,
+                    squares,
+                    best: first,
+                });
             }
         }
     }
-    if best.as_ref().is_none_or(|b| b.best > 1.2) && token.piece.is_none() && token.text.len() >= 3 {
+    if best.as_ref().is_none_or(|b| b.best > 1.2) && token.piece.is_none() && token.text.len() >= 3
+    {
         let fused = match heard.fused.get(&token.text) {
             Some(f) => f.clone(),
             None => {
@@ -298,7 +335,11 @@ fn find_square(tokens: &[Token], i: usize, heard: &mut Heard) -> Option<Found> {
             squares.truncate(6);
             let first = squares[0].cost;
             if best.as_ref().is_none_or(|b| first < b.best) {
-                best = Some(Found { length: 1, squares, best: first });
+                best = Some(Found {
+                    length: 1,
+                    squares,
+                    best: first,
+                });
             }
         }
     }
@@ -321,32 +362,59 @@ fn descriptive(tokens: &[Token], i: usize, role: Role, heard: &mut Heard) -> Opt
     let possessive = |t: &Token| t.text.ends_with("'s") || t.text.ends_with('s');
     let mut files: Vec<u8> = home_files(role).to_vec();
     let mut length = 1;
-    if matches!(role, Role::King | Role::Queen) && possessive(&tokens[i]) {
-        if let Some(second) = tokens.get(i + 1).and_then(|t| t.piece).filter(|r| matches!(r, Role::Bishop | Role::Knight | Role::Rook)) {
-            files.retain(|_| false);
-            let both = home_files(second);
-            files.push(if role == Role::Queen { both[0] } else { both[1] });
-            length = 2;
-        }
+    if matches!(role, Role::King | Role::Queen)
+        && possessive(&tokens[i])
+        && let Some(second) = tokens
+            .get(i + 1)
+            .and_then(|t| t.piece)
+            .filter(|r| matches!(r, Role::Bishop | Role::Knight | Role::Rook))
+    {
+        files.retain(|_| false);
+        let both = home_files(second);
+        files.push(if role == Role::Queen {
+            both[0]
+        } else {
+            both[1]
+        });
+        length = 2;
     }
     let rank_token = tokens.get(i + length)?;
     if rank_token.stop > Stop::None || rank_token.notation.is_some() {
         return None;
     }
-    let rank = heard.rank(&rank_token.text).iter().position(|&c| c == 0.0)? as u8;
+    let rank = heard
+        .rank(&rank_token.text)
+        .iter()
+        .position(|&c| c == 0.0)? as u8;
     // A count ("two pawns") never follows its piece, but a letter may ("bishop e three"): only a bare digit word counts.
     if files.is_empty() {
         return None;
     }
-    let squares = files.iter().map(|&f| Reading { white: square(f, rank), black: square(f, 7 - rank), cost: 0.5 }).collect();
-    Some(Found { length: length + 1, squares, best: 0.5 })
+    let squares = files
+        .iter()
+        .map(|&f| Reading {
+            white: square(f, rank),
+            black: square(f, 7 - rank),
+            cost: 0.5,
+        })
+        .collect();
+    Some(Found {
+        length: length + 1,
+        squares,
+        best: 0.5,
+    })
 }
 
 /// Reads a transcript: tokens first, then the events among them.
 pub fn read(transcript: &Transcript, grammar: &Grammar) -> Speech {
     let tokens = tokens(transcript, grammar);
     let classes = Classes::new(grammar);
-    let mut heard = Heard { grammar, files: HashMap::new(), ranks: HashMap::new(), fused: HashMap::new() };
+    let mut heard = Heard {
+        grammar,
+        files: HashMap::new(),
+        ranks: HashMap::new(),
+        fused: HashMap::new(),
+    };
     let mut events: Vec<Event> = Vec::new();
     let mut i = 0;
     while i < tokens.len() {
@@ -356,16 +424,30 @@ pub fn read(transcript: &Transcript, grammar: &Grammar) -> Speech {
             // A better square may begin at the next token ("to see four").
             let mut found = found;
             let mut at = i;
-            if found.length == 2 && found.best > 0.3 {
-                if let Some(next) = tokens.get(i + 1).and_then(|_| find_square(&tokens, i + 1, &mut heard)) {
-                    if next.best + 0.4 < found.best {
-                        (found, at) = (next, i + 1);
-                    }
-                }
+            if found.length == 2
+                && found.best > 0.3
+                && let Some(next) = tokens
+                    .get(i + 1)
+                    .and_then(|_| find_square(&tokens, i + 1, &mut heard))
+                && next.best + 0.4 < found.best
+            {
+                (found, at) = (next, i + 1);
             }
-            event = Some(Event { kind: Kind::Square, first: at, end: at + found.length, squares: found.squares, slots: Slots::default(), phrase: at, phrase_end: at + found.length });
+            event = Some(Event {
+                kind: Kind::Square,
+                first: at,
+                end: at + found.length,
+                squares: found.squares,
+                slots: Slots::default(),
+                phrase: at,
+                phrase_end: at + found.length,
+            });
         } else if let Some(n) = token.notation {
-            let kind = if n.castle.is_some() { Kind::Castle } else { Kind::Files };
+            let kind = if n.castle.is_some() {
+                Kind::Castle
+            } else {
+                Kind::Files
+            };
             let mut e = simple(kind, i);
             e.squares.extend(n.to_file.map(|f| plain(f, 0, 0.0)));
             event = Some(e);
@@ -378,7 +460,9 @@ pub fn read(transcript: &Transcript, grammar: &Grammar) -> Speech {
         } else if token.piece.is_some() && token.classes & (classes.she | classes.he) == 0 {
             event = Some(simple(Kind::Piece, i));
         } else if token.classes & classes.same != 0 {
-            let near = events.last().is_some_and(|e| e.kind == Kind::Castle && i - e.end < 14);
+            let near = events
+                .last()
+                .is_some_and(|e| e.kind == Kind::Castle && i - e.end < 14);
             if near {
                 let mut e = simple(Kind::Castle, i);
                 e.slots.echo = true;
@@ -397,8 +481,16 @@ pub fn read(transcript: &Transcript, grammar: &Grammar) -> Speech {
     let mut kept: Vec<Event> = Vec::with_capacity(events.len());
     for event in events {
         if let Some(last) = kept.last_mut() {
-            let multi = matches!(event.kind, Kind::Capture | Kind::Trade) && last.kind == event.kind && last.end == event.first && tokens[event.first].stop == Stop::None;
-            if multi && grammar.phrases_from(&tokens[last.first].text).iter().any(|(p, _)| p.len() > 1 && p.get(1) == Some(&tokens[event.first].text)) {
+            let multi = matches!(event.kind, Kind::Capture | Kind::Trade)
+                && last.kind == event.kind
+                && last.end == event.first
+                && tokens[event.first].stop == Stop::None;
+            if multi
+                && grammar
+                    .phrases_from(&tokens[last.first].text)
+                    .iter()
+                    .any(|(p, _)| p.len() > 1 && p.get(1) == Some(&tokens[event.first].text))
+            {
                 last.end = event.end;
                 last.phrase_end = event.end;
                 continue;
@@ -408,24 +500,50 @@ pub fn read(transcript: &Transcript, grammar: &Grammar) -> Speech {
     }
     fill_slots(&tokens, &mut kept, &classes, &mut heard);
     let kept = drop_bound_pieces(&tokens, kept);
-    let plain_squares = kept.iter().filter(|e| e.kind == Kind::Square && e.squares.first().is_some_and(|r| r.cost == 0.0)).count();
+    let plain_squares = kept
+        .iter()
+        .filter(|e| e.kind == Kind::Square && e.squares.first().is_some_and(|r| r.cost == 0.0))
+        .count();
     let all = kept.iter().filter(|e| e.kind == Kind::Square).count();
-    let clarity = if all == 0 { 1.0 } else { plain_squares as f32 / all as f32 };
-    Speech { tokens, events: kept, clarity }
+    let clarity = if all == 0 {
+        1.0
+    } else {
+        plain_squares as f32 / all as f32
+    };
+    Speech {
+        tokens,
+        events: kept,
+        clarity,
+    }
 }
 
 fn simple(kind: Kind, i: usize) -> Event {
-    Event { kind, first: i, end: i + 1, squares: Vec::new(), slots: Slots::default(), phrase: i, phrase_end: i + 1 }
+    Event {
+        kind,
+        first: i,
+        end: i + 1,
+        squares: Vec::new(),
+        slots: Slots::default(),
+        phrase: i,
+        phrase_end: i + 1,
+    }
 }
 
 fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut Heard) {
     for k in 0..events.len() {
         let (first, end, kind) = (events[k].first, events[k].end, events[k].kind);
-        let mut s = Slots { echo: events[k].slots.echo, ..Slots::default() };
+        let mut s = Slots {
+            echo: events[k].slots.echo,
+            ..Slots::default()
+        };
         let mut phrase = first;
         let mut phrase_end = end;
         if let Some(n) = tokens[first].notation {
-            s.typed = n.piece.is_some() || n.capture || n.from.is_some() || n.castle.is_some() || n.to_file.is_some();
+            s.typed = n.piece.is_some()
+                || n.capture
+                || n.from.is_some()
+                || n.castle.is_some()
+                || n.to_file.is_some();
             if let Some(role) = n.piece {
                 s.mover = Some((role, 0));
             } else if s.typed && n.castle.is_none() && n.from.is_none() {
@@ -448,9 +566,19 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
             s.mover_misheard = tokens[first].misheard;
         }
         // Nearest earlier square or castling event bounds the phrase on the left.
-        let bound = events[..k].iter().rev().find(|e| matches!(e.kind, Kind::Square | Kind::Castle | Kind::Files)).map_or(0, |e| e.end);
+        let bound = events[..k]
+            .iter()
+            .rev()
+            .find(|e| matches!(e.kind, Kind::Square | Kind::Castle | Kind::Files))
+            .map_or(0, |e| e.end);
         let bound = if kind == Kind::Capture || kind == Kind::Trade {
-            bound.max(events[..k].iter().rev().find(|e| e.kind == Kind::Capture).map_or(0, |e| e.end))
+            bound.max(
+                events[..k]
+                    .iter()
+                    .rev()
+                    .find(|e| e.kind == Kind::Capture)
+                    .map_or(0, |e| e.end),
+            )
         } else {
             bound
         };
@@ -502,7 +630,9 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
                 match nearest {
                     None => nearest = Some((role, gap, j, t.misheard)),
                     // "queen's pawn", "knight's pawn": the file of the piece.
-                    Some((Role::Pawn, _, at, _)) if at == j + 1 && role != Role::Pawn && s.file.is_none() => {
+                    Some((Role::Pawn, _, at, _))
+                        if at == j + 1 && role != Role::Pawn && s.file.is_none() =>
+                    {
                         let mut row = [FAR; 8];
                         for &f in home_files(role) {
                             row[usize::from(f)] = 0.3;
@@ -510,27 +640,28 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
                         s.file = Some(row);
                     }
                     // "king's knight"
-                    Some((_, _, at, _)) if at == j + 1 && matches!(role, Role::King | Role::Queen) => {}
+                    Some((_, _, at, _))
+                        if at == j + 1 && matches!(role, Role::King | Role::Queen) => {}
                     Some(_) => {}
                 }
             }
         }
-        if s.mover.is_none() {
-            if let Some((role, distance, at, misheard)) = nearest {
-                s.mover = Some((role, distance.min(9)));
-                s.mover_misheard = misheard;
-                if distance <= 4 {
-                    phrase = phrase.min(at);
-                }
+        if s.mover.is_none()
+            && let Some((role, distance, at, misheard)) = nearest
+        {
+            s.mover = Some((role, distance.min(9)));
+            s.mover_misheard = misheard;
+            if distance <= 4 {
+                phrase = phrase.min(at);
             }
         }
         // A letter of origin: before the capture word, before the piece's pawn, or between piece and square.
         if s.file.is_none() {
             let mut spots: Vec<usize> = Vec::new();
-            if let Some(at) = captured_at.filter(|&at| at > bound) {
-                if tokens[at].stop < Stop::Full {
-                    spots.push(at - 1);
-                }
+            if let Some(at) = captured_at.filter(|&at| at > bound)
+                && tokens[at].stop < Stop::Full
+            {
+                spots.push(at - 1);
             }
             if let Some((_, d, at, _)) = nearest {
                 if at > bound && tokens[at].stop < Stop::Full && d <= 4 {
@@ -546,7 +677,10 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
                     continue;
                 }
                 let row = heard.file(&t.text);
-                if row.iter().any(|&x| x < 1.0) && (single_letter(&t.text).is_none_or(|l| l != 0) || spot + 1 == captured_at.unwrap_or(usize::MAX)) {
+                if row.iter().any(|&x| x < 1.0)
+                    && (single_letter(&t.text).is_none_or(|l| l != 0)
+                        || spot + 1 == captured_at.unwrap_or(usize::MAX))
+                {
                     s.file = Some(row);
                     phrase = phrase.min(spot);
                     break;
@@ -554,10 +688,12 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
             }
         }
         // Origin squares named just before ("the knight on b8 to d7").
-        if kind == Kind::Square {
-            if let Some(previous) = events[..k].last().filter(|e| e.kind == Kind::Square && first - e.end <= 2 && tokens[first].stop < Stop::Full) {
-                s.origins.extend(previous.squares.first().map(|r| r.white));
-            }
+        if kind == Kind::Square
+            && let Some(previous) = events[..k].last().filter(|e| {
+                e.kind == Kind::Square && first - e.end <= 2 && tokens[first].stop < Stop::Full
+            })
+        {
+            s.origins.extend(previous.squares.first().map(|r| r.white));
         }
         // To the right.
         let limit = tokens.len().min(end + 5);
@@ -569,7 +705,10 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
             if t.stop == Stop::Full && t.classes & (c.check | c.mate) == 0 {
                 break;
             }
-            if events.get(k + 1).is_some_and(|e| j >= e.first && e.kind != Kind::Piece) {
+            if events
+                .get(k + 1)
+                .is_some_and(|e| j >= e.first && e.kind != Kind::Piece)
+            {
                 break;
             }
             s.right |= t.classes;
@@ -608,7 +747,8 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
             }
         }
         if s.left & c.check != 0 && !s.check {
-            let near = (bound.max(first.saturating_sub(4))..first).any(|j| tokens[j].classes & c.check != 0);
+            let near = (bound.max(first.saturating_sub(4))..first)
+                .any(|j| tokens[j].classes & c.check != 0);
             s.check = near;
         }
         if s.left & c.recapture != 0 {
@@ -628,11 +768,20 @@ fn drop_bound_pieces(tokens: &[Token], events: Vec<Event>) -> Vec<Event> {
         if event.kind == Kind::Piece {
             let next = events[k + 1..].iter().find(|e| e.kind != Kind::Piece);
             let bound_right = next.is_some_and(|n| {
-                let stops: usize = (event.end..=n.first).map(|j| match tokens[j].stop { Stop::None => 0, Stop::Weak => 1, Stop::Full => 9 }).sum();
-                n.first - event.end <= 3 && stops <= 0
+                let stops: usize = (event.end..=n.first)
+                    .map(|j| match tokens[j].stop {
+                        Stop::None => 0,
+                        Stop::Weak => 1,
+                        Stop::Full => 9,
+                    })
+                    .sum();
+                n.first - event.end <= 3 && stops == 0
             });
             let bound_left = out.last().is_some_and(|p| {
-                event.first < p.phrase_end || (matches!(p.kind, Kind::Trade) && event.first - p.end <= 2 && tokens[event.first].stop == Stop::None)
+                event.first < p.phrase_end
+                    || (matches!(p.kind, Kind::Trade)
+                        && event.first - p.end <= 2
+                        && tokens[event.first].stop == Stop::None)
             });
             if bound_right || bound_left {
                 continue;

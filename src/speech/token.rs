@@ -66,12 +66,21 @@ pub struct Token {
     pub notation: Option<Notation>,
 }
 
-static MOVE: LazyLock<Regex> =
-    LazyLock::new(|| Regex::new(r"^([KQRBNkqrn])?([a-h])?([1-8])?([x:×])?([a-h])([1-8])(?:=?([QRBNqrn]))?([+#]|mate)?$").expect("constant pattern"));
-static FROM_TO: LazyLock<Regex> = LazyLock::new(|| Regex::new(r"^([KQRBN])?([a-h][1-8])[-–x]([a-h][1-8])([+#])?$").expect("constant pattern"));
-static CASTLE: LazyLock<Regex> = LazyLock::new(|| Regex::new(r"^[oO0]-[oO0](-[oO0])?([+#])?$").expect("constant pattern"));
-static FILES: LazyLock<Regex> = LazyLock::new(|| Regex::new(r"^([a-h])x?([a-h])([+#])?$").expect("constant pattern"));
-static NUMBER: LazyLock<Regex> = LazyLock::new(|| Regex::new(r"^\d{1,3}\.{1,3}").expect("constant pattern"));
+static MOVE: LazyLock<Regex> = LazyLock::new(|| {
+    Regex::new(
+        r"^([KQRBNkqrn])?([a-h])?([1-8])?([x:×])?([a-h])([1-8])(?:=?([QRBNqrn]))?([+#]|mate)?$",
+    )
+    .expect("constant pattern")
+});
+static FROM_TO: LazyLock<Regex> = LazyLock::new(|| {
+    Regex::new(r"^([KQRBN])?([a-h][1-8])[-–x]([a-h][1-8])([+#])?$").expect("constant pattern")
+});
+static CASTLE: LazyLock<Regex> =
+    LazyLock::new(|| Regex::new(r"^[oO0]-[oO0](-[oO0])?([+#])?$").expect("constant pattern"));
+static FILES: LazyLock<Regex> =
+    LazyLock::new(|| Regex::new(r"^([a-h])x?([a-h])([+#])?$").expect("constant pattern"));
+static NUMBER: LazyLock<Regex> =
+    LazyLock::new(|| Regex::new(r"^\d{1,3}\.{1,3}").expect("constant pattern"));
 
 fn role(letter: &str) -> Option<Role> {
     letter.chars().next().and_then(Role::from_char)
@@ -98,7 +107,11 @@ pub fn notation(word: &str) -> Option<Notation> {
         _ => core,
     };
     if let Some(m) = CASTLE.captures(core) {
-        return Some(Notation { castle: Some(m.get(1).is_none()), check: m.get(2).is_some(), ..Notation::default() });
+        return Some(Notation {
+            castle: Some(m.get(1).is_none()),
+            check: m.get(2).is_some(),
+            ..Notation::default()
+        });
     }
     if let Some(m) = FROM_TO.captures(core) {
         return Some(Notation {
@@ -114,7 +127,10 @@ pub fn notation(word: &str) -> Option<Notation> {
         let file = get(2).and_then(index);
         let rank = get(3).and_then(index);
         let from = match (file, rank) {
-            (Some(f), Some(r)) => Some(Square::from_coords(shakmaty::File::new(u32::from(f)), shakmaty::Rank::new(u32::from(r)))),
+            (Some(f), Some(r)) => Some(Square::from_coords(
+                shakmaty::File::new(u32::from(f)),
+                shakmaty::Rank::new(u32::from(r)),
+            )),
             _ => None,
         };
         return Some(Notation {
@@ -129,12 +145,18 @@ pub fn notation(word: &str) -> Option<Notation> {
             ..Notation::default()
         });
     }
-    if core.len() <= 4 {
-        if let Some(m) = FILES.captures(core) {
-            let (a, b) = (index(&m[1])?, index(&m[2])?);
-            if a.abs_diff(b) == 1 {
-                return Some(Notation { file: Some(a), to_file: Some(b), capture: true, check: m.get(3).is_some(), ..Notation::default() });
-            }
+    if core.len() <= 4
+        && let Some(m) = FILES.captures(core)
+    {
+        let (a, b) = (index(&m[1])?, index(&m[2])?);
+        if a.abs_diff(b) == 1 {
+            return Some(Notation {
+                file: Some(a),
+                to_file: Some(b),
+                capture: true,
+                check: m.get(3).is_some(),
+                ..Notation::default()
+            });
         }
     }
     None
@@ -145,13 +167,21 @@ pub fn tokens(transcript: &Transcript, grammar: &Grammar) -> Vec<Token> {
     let mut out: Vec<Token> = Vec::with_capacity(transcript.words.len() + 16);
     let mut stop = Stop::Full;
     let mut turn = false;
-    let mut seen: std::collections::HashMap<String, (ClassSet, Option<Role>, bool)> = std::collections::HashMap::new();
+    let mut seen: std::collections::HashMap<String, (ClassSet, Option<Role>, bool)> =
+        std::collections::HashMap::new();
     let capture = grammar.class("capture");
     for (index, word) in transcript.words.iter().enumerate() {
         turn |= word.turn;
         let raw = word.text.trim_matches(|c: char| !c.is_alphanumeric());
-        let tail = &word.text[word.text.trim_end_matches(|c: char| !c.is_alphanumeric()).len()..];
-        let head = &word.text[..word.text.len() - word.text.trim_start_matches(|c: char| !c.is_alphanumeric()).len()];
+        let tail = &word.text[word
+            .text
+            .trim_end_matches(|c: char| !c.is_alphanumeric())
+            .len()..];
+        let head = &word.text[..word.text.len()
+            - word
+                .text
+                .trim_start_matches(|c: char| !c.is_alphanumeric())
+                .len()];
         if head.contains(['-', '–', '—', '(']) {
             stop = stop.max(Stop::Weak);
         }
@@ -172,7 +202,11 @@ pub fn tokens(transcript: &Transcript, grammar: &Grammar) -> Vec<Token> {
                 let mut classes = grammar.classes_of(&text);
                 let mut piece = grammar.piece(&text);
                 let mut misheard = grammar.is_misheard(&text);
-                if piece.is_none() && classes == 0 && text.len() >= 3 && text.bytes().all(|b| b.is_ascii_lowercase()) {
+                if piece.is_none()
+                    && classes == 0
+                    && text.len() >= 3
+                    && text.bytes().all(|b| b.is_ascii_lowercase())
+                {
                     if let Some((role, _)) = grammar.piece_by_sound(&text) {
                         (piece, misheard) = (Some(role), true);
                     } else if grammar.capture_by_sound(&text) {
@@ -181,15 +215,25 @@ pub fn tokens(transcript: &Transcript, grammar: &Grammar) -> Vec<Token> {
                 }
                 (classes, piece, misheard)
             });
-            out.push(Token { text, word: index as u32, stop, question: false, turn, classes, piece, misheard, notation });
+            out.push(Token {
+                text,
+                word: index as u32,
+                stop,
+                question: false,
+                turn,
+                classes,
+                piece,
+                misheard,
+                notation,
+            });
             (stop, turn) = (Stop::None, false);
         }
         if tail.contains(['.', '?', '!', '…']) {
             stop = Stop::Full;
-            if tail.contains('?') {
-                if let Some(last) = out.last_mut() {
-                    last.question = true;
-                }
+            if tail.contains('?')
+                && let Some(last) = out.last_mut()
+            {
+                last.question = true;
             }
         } else if tail.contains([',', ';', ':', '-', '–', '—']) {
             stop = stop.max(Stop::Weak);
@@ -197,7 +241,8 @@ pub fn tokens(transcript: &Transcript, grammar: &Grammar) -> Vec<Token> {
     }
     for i in 0..out.len() {
         for (parts, class) in grammar.phrases_from(&out[i].text) {
-            if i + parts.len() <= out.len() && out[i..].iter().zip(parts).all(|(t, p)| t.text == *p) {
+            if i + parts.len() <= out.len() && out[i..].iter().zip(parts).all(|(t, p)| t.text == *p)
+            {
                 for token in &mut out[i..i + parts.len()] {
                     token.classes |= class;
                 }

@@ -31,14 +31,29 @@ fn passage(transcript: &Transcript, tokens: &[Token], first: usize, end: usize) 
         return None;
     }
     let words = &transcript.words[a..=b];
-    let text = words.iter().map(|w| w.text.as_str()).collect::<Vec<_>>().join(" ");
-    Some(Passage { start: words[0].start, end: words[words.len() - 1].end, text })
+    let text = words
+        .iter()
+        .map(|w| w.text.as_str())
+        .collect::<Vec<_>>()
+        .join(" ");
+    Some(Passage {
+        start: words[0].start,
+        end: words[words.len() - 1].end,
+        text,
+    })
 }
 
 /// Builds the study of a lesson from the outcome of the search.
 ///
 /// `title` and `name` are the lesson's title and its file name.
-pub fn build(outcome: &Outcome, decoder: &Decoder, grammar: &Grammar, transcript: &Transcript, title: &str, name: &str) -> Study {
+pub fn build(
+    outcome: &Outcome,
+    decoder: &Decoder,
+    grammar: &Grammar,
+    transcript: &Transcript,
+    title: &str,
+    name: &str,
+) -> Study {
     let speech = decoder.speech;
     let tokens = &speech.tokens;
     let forest = &decoder.forest;
@@ -54,7 +69,10 @@ pub fn build(outcome: &Outcome, decoder: &Decoder, grammar: &Grammar, transcript
             Some(g) => g,
             None => {
                 roots.push(n.root);
-                games.push(Game { start: fen(&forest.node(n.root).position), nodes: Vec::new() });
+                games.push(Game {
+                    start: fen(&forest.node(n.root).position),
+                    nodes: Vec::new(),
+                });
                 roots.len() - 1
             }
         };
@@ -66,7 +84,9 @@ pub fn build(outcome: &Outcome, decoder: &Decoder, grammar: &Grammar, transcript
             id: local,
             parent: n.parent.map(|p| place[&p].1),
             uci: incoming.map(|m| forest.uci(m.play)),
-            san: n.parent.zip(incoming).map(|(p, m)| SanPlus::from_move(forest.node(p).position.clone(), m.play).to_string()),
+            san: n.parent.zip(incoming).map(|(p, m)| {
+                SanPlus::from_move(forest.node(p).position.clone(), m.play).to_string()
+            }),
             fen: fen(&n.position),
             mainline: n.parent.is_none(),
             confidence: incoming.map(|_| weights.get(&id).copied().unwrap_or(0.5)),
@@ -77,16 +97,30 @@ pub fn build(outcome: &Outcome, decoder: &Decoder, grammar: &Grammar, transcript
     }
     // What is on the board when, and who says what.
     let back = grammar.class("back") | grammar.class("instead") | grammar.class("again");
-    let mut changes = vec![Change { token: 0, node: outcome.best.nodes[0] }];
+    let mut changes = vec![Change {
+        token: 0,
+        node: outcome.best.nodes[0],
+    }];
     let mut last_new = nodes[nodes.len() - 1];
     let mut last_end = 0usize;
     for step in &outcome.path {
         let event = &speech.events[step.event as usize];
-        if let Action::Play { from, found, place: at } = step.action {
+        if let Action::Play {
+            from,
+            found,
+            place: at,
+        } = step.action
+        {
             if at.rel != 0 {
-                changes.push(Change { token: return_token(tokens, last_end, event.phrase, back), node: from });
+                changes.push(Change {
+                    token: return_token(tokens, last_end, event.phrase, back),
+                    node: from,
+                });
             }
-            let source = found.fill.and_then(|(reply, _)| forest.child(from, reply)).unwrap_or(from);
+            let source = found
+                .fill
+                .and_then(|(reply, _)| forest.child(from, reply))
+                .unwrap_or(from);
             let child = forest.child(source, found.index).unwrap_or(source);
             let mut said = vec![child];
             if let Some(second) = found.second {
@@ -94,27 +128,51 @@ pub fn build(outcome: &Outcome, decoder: &Decoder, grammar: &Grammar, transcript
             }
             let end = event.phrase_end.max(event.end);
             for id in &said {
-                if let (Some(&(game, local)), Some(p)) = (place.get(id), passage(transcript, tokens, event.phrase, end)) {
+                if let (Some(&(game, local)), Some(p)) = (
+                    place.get(id),
+                    passage(transcript, tokens, event.phrase, end),
+                ) {
                     games[game].nodes[local].mentions.push(p);
                 }
             }
             last_new = said[said.len() - 1];
-            changes.push(Change { token: end, node: last_new });
+            changes.push(Change {
+                token: end,
+                node: last_new,
+            });
             last_end = end;
         }
     }
     let _ = last_new;
     // Timeline.
     let mut timeline: Vec<Span> = Vec::new();
-    let seconds = transcript.seconds.max(transcript.words.last().map_or(0.0, |w| w.end));
+    let seconds = transcript
+        .seconds
+        .max(transcript.words.last().map_or(0.0, |w| w.end));
     for (i, change) in changes.iter().enumerate() {
-        let start = tokens.get(change.token).map_or(seconds, |t| transcript.words[t.word as usize].start);
-        let end = changes.get(i + 1).map_or(seconds, |next| tokens.get(next.token).map_or(seconds, |t| transcript.words[t.word as usize].start));
+        let start = tokens
+            .get(change.token)
+            .map_or(seconds, |t| transcript.words[t.word as usize].start);
+        let end = changes.get(i + 1).map_or(seconds, |next| {
+            tokens
+                .get(next.token)
+                .map_or(seconds, |t| transcript.words[t.word as usize].start)
+        });
         if end > start {
             let (game, node) = place[&change.node];
             match timeline.last_mut() {
-                Some(last) if (last.game, last.node) == (game, node) && (last.end - start).abs() < 1e-9 => last.end = end,
-                _ => timeline.push(Span { start, end, game, node }),
+                Some(last)
+                    if (last.game, last.node) == (game, node)
+                        && (last.end - start).abs() < 1e-9 =>
+                {
+                    last.end = end
+                }
+                _ => timeline.push(Span {
+                    start,
+                    end,
+                    game,
+                    node,
+                }),
             }
         }
     }
@@ -134,12 +192,18 @@ pub fn build(outcome: &Outcome, decoder: &Decoder, grammar: &Grammar, transcript
         if ahead + 1 < changes.len() && changes[ahead + 1].token == end {
             owner = changes[ahead + 1].node;
         }
-        if let (Some(&(game, local)), Some(p)) = (place.get(&owner), passage(transcript, tokens, first, end)) {
+        if let (Some(&(game, local)), Some(p)) =
+            (place.get(&owner), passage(transcript, tokens, first, end))
+        {
             games[game].nodes[local].comments.push(p);
         }
     }
     for (token, nag) in verdicts(tokens, grammar) {
-        let now = changes.iter().take_while(|c| c.token <= token).last().map_or(changes[0].node, |c| c.node);
+        let now = changes
+            .iter()
+            .take_while(|c| c.token <= token)
+            .last()
+            .map_or(changes[0].node, |c| c.node);
         let (game, local) = place[&now];
         let list = &mut games[game].nodes[local].nags;
         if !list.contains(&nag) && games[game].nodes[local].parent.is_some() {
@@ -147,7 +211,11 @@ pub fn build(outcome: &Outcome, decoder: &Decoder, grammar: &Grammar, transcript
         }
     }
     for (game, root) in games.iter_mut().zip(&roots) {
-        let last = nodes.iter().rev().find(|&&n| forest.node(n).root == *root).map_or(0, |n| place[n].1);
+        let last = nodes
+            .iter()
+            .rev()
+            .find(|&&n| forest.node(n).root == *root)
+            .map_or(0, |n| place[n].1);
         mark_main_line(game, last);
     }
     let flags = flags(outcome, decoder, transcript, &place);
@@ -156,7 +224,10 @@ pub fn build(outcome: &Outcome, decoder: &Decoder, grammar: &Grammar, transcript
         version: Study::VERSION,
         title: title.to_owned(),
         language: grammar.language().to_owned(),
-        source: Source { name: name.to_owned(), seconds },
+        source: Source {
+            name: name.to_owned(),
+            seconds,
+        },
         games,
         timeline,
         flags,
@@ -165,7 +236,11 @@ pub fn build(outcome: &Outcome, decoder: &Decoder, grammar: &Grammar, transcript
 
 /// Share of the surviving readings' weight that holds each node.
 fn survivors(outcome: &Outcome) -> HashMap<NodeId, f64> {
-    let top = outcome.beam.iter().map(|s| s.score).fold(f32::MIN, f32::max);
+    let top = outcome
+        .beam
+        .iter()
+        .map(|s| s.score)
+        .fold(f32::MIN, f32::max);
     let mut sum = 0.0;
     let mut out: HashMap<NodeId, f64> = HashMap::new();
     for state in &outcome.beam {
@@ -187,13 +262,25 @@ fn return_token(tokens: &[Token], from: usize, to: usize, back: u64) -> usize {
     if from >= to {
         return to;
     }
-    let sentence = |token: usize| (from..=token).rev().find(|&j| tokens[j].stop == Stop::Full).unwrap_or(from);
+    let sentence = |token: usize| {
+        (from..=token)
+            .rev()
+            .find(|&j| tokens[j].stop == Stop::Full)
+            .unwrap_or(from)
+    };
     if let Some(cue) = (from..to).find(|&j| tokens[j].classes & back != 0) {
         let start = sentence(cue);
         return if cue - start > 12 { cue } else { start };
     }
     let start = sentence(to);
-    if to - start > 14 { (start..=to).rev().find(|&j| tokens[j].stop == Stop::Weak).unwrap_or(to.saturating_sub(6).max(from)) } else { start }
+    if to - start > 14 {
+        (start..=to)
+            .rev()
+            .find(|&j| tokens[j].stop == Stop::Weak)
+            .unwrap_or(to.saturating_sub(6).max(from))
+    } else {
+        start
+    }
 }
 
 /// Sentences as token ranges. Captions without punctuation are cut at pauses and where the board changes.
@@ -209,7 +296,9 @@ fn sentences(tokens: &[Token], transcript: &Transcript, changes: &[Change]) -> V
             } else {
                 let (a, b) = (tokens[j - 1].word as usize, tokens[j].word as usize);
                 let pause = a != b && transcript.words[b].start - transcript.words[a].end > 0.45;
-                (pause && j - first > 5) || (j - first > 4 && changes.iter().any(|c| c.token == j)) || j - first > 40
+                (pause && j - first > 5)
+                    || (j - first > 4 && changes.iter().any(|c| c.token == j))
+                    || j - first > 40
             };
         // Never inside one word of the transcript.
         if cut && (j == tokens.len() || tokens[j - 1].word != tokens[j].word) {
@@ -225,10 +314,19 @@ fn verdicts(tokens: &[Token], grammar: &Grammar) -> Vec<(usize, u8)> {
     let mut out = Vec::new();
     let mut j = 0;
     while j < tokens.len() {
-        let hit = grammar.verdicts_from(&tokens[j].text).iter().find(|(parts, _)| j + parts.len() <= tokens.len() && tokens[j..].iter().zip(parts).all(|(t, p)| t.text == *p));
+        let hit = grammar
+            .verdicts_from(&tokens[j].text)
+            .iter()
+            .find(|(parts, _)| {
+                j + parts.len() <= tokens.len()
+                    && tokens[j..].iter().zip(parts).all(|(t, p)| t.text == *p)
+            });
         match hit {
             Some((parts, nag)) => {
-                let denied = (j.saturating_sub(3)..j).any(|i| tokens[i].classes & negation != 0 && tokens[i + 1..=j].iter().all(|t| t.stop == Stop::None));
+                let denied = (j.saturating_sub(3)..j).any(|i| {
+                    tokens[i].classes & negation != 0
+                        && tokens[i + 1..=j].iter().all(|t| t.stop == Stop::None)
+                });
                 if !denied && parts.len() > 1 {
                     out.push((j, *nag));
                 }
@@ -258,29 +356,58 @@ fn mark_main_line(game: &mut Game, last: usize) {
         at = game.nodes[i].parent;
     }
     let mut at = 0;
-    loop {
-        let Some(&best) = children[at].iter().max_by_key(|&&c| (depth[c] + if holds[c] { 3 } else { 0 }, c)) else { break };
+    while let Some(&best) = children[at]
+        .iter()
+        .max_by_key(|&&c| (depth[c] + if holds[c] { 3 } else { 0 }, c))
+    {
         game.nodes[best].mainline = true;
         at = best;
     }
 }
 
-fn flags(outcome: &Outcome, decoder: &Decoder, transcript: &Transcript, place: &HashMap<NodeId, (usize, usize)>) -> Vec<Flag> {
+fn flags(
+    outcome: &Outcome,
+    decoder: &Decoder,
+    transcript: &Transcript,
+    place: &HashMap<NodeId, (usize, usize)>,
+) -> Vec<Flag> {
     let speech = decoder.speech;
     let forest = &decoder.forest;
     let mut out = Vec::new();
-    let san = |node: NodeId, index: u16| SanPlus::from_move(forest.node(node).position.clone(), forest.moves(node)[usize::from(index)].play).to_string();
-    let candidate = |node: NodeId, index: u16, confidence: f64| Candidate { uci: forest.uci(forest.moves(node)[usize::from(index)].play), san: san(node, index), confidence };
+    let san = |node: NodeId, index: u16| {
+        SanPlus::from_move(
+            forest.node(node).position.clone(),
+            forest.moves(node)[usize::from(index)].play,
+        )
+        .to_string()
+    };
+    let candidate = |node: NodeId, index: u16, confidence: f64| Candidate {
+        uci: forest.uci(forest.moves(node)[usize::from(index)].play),
+        san: san(node, index),
+        confidence,
+    };
     let mut cursor = outcome.best.nodes[0];
     for step in &outcome.path {
         let event = &speech.events[step.event as usize];
-        let Some(words) = passage(transcript, &speech.tokens, event.phrase, event.phrase_end.max(event.end)) else { continue };
+        let Some(words) = passage(
+            transcript,
+            &speech.tokens,
+            event.phrase,
+            event.phrase_end.max(event.end),
+        ) else {
+            continue;
+        };
         match step.action {
-            Action::Play { from, found, .. } if event.kind == Kind::Square && found.fill.is_none() => {
+            Action::Play { from, found, .. }
+                if event.kind == Kind::Square && found.fill.is_none() =>
+            {
                 let (game, node) = place[&from];
                 let m = &forest.moves(from)[usize::from(found.index)];
                 let mover = event.slots.mover.filter(|x| x.1 <= 2).map(|x| x.0);
-                if found.slip || (found.cost >= 1.6 && event.squares[0].cost < 0.1) || mover.is_some_and(|r| r != m.role && found.quality == 2) {
+                if found.slip
+                    || (found.cost >= 1.6 && event.squares[0].cost < 0.1)
+                    || mover.is_some_and(|r| r != m.role && found.quality == 2)
+                {
                     let name = san(from, found.index);
                     out.push(Flag {
                         kind: FlagKind::Illegal,
@@ -295,12 +422,22 @@ fn flags(outcome: &Outcome, decoder: &Decoder, transcript: &Transcript, place: &
                         settled: false,
                     });
                 } else {
-                    let hinted = event.slots.file.is_some_and(|row| row.iter().any(|&c| c < 0.5)) || !event.slots.origins.is_empty() || event.slots.rank.is_some();
+                    let hinted = event
+                        .slots
+                        .file
+                        .is_some_and(|row| row.iter().any(|&c| c < 0.5))
+                        || !event.slots.origins.is_empty()
+                        || event.slots.rank.is_some();
                     let rivals: Vec<u16> = forest
                         .moves(from)
                         .iter()
                         .enumerate()
-                        .filter(|(_, o)| o.to == m.to && o.role == m.role && o.from != m.from && o.castle.is_none())
+                        .filter(|(_, o)| {
+                            o.to == m.to
+                                && o.role == m.role
+                                && o.from != m.from
+                                && o.castle.is_none()
+                        })
                         .map(|(i, _)| i as u16)
                         .collect();
                     if !rivals.is_empty() && !hinted && m.role != shakmaty::Role::Pawn {
@@ -326,19 +463,29 @@ fn flags(outcome: &Outcome, decoder: &Decoder, transcript: &Transcript, place: &
             }
             Action::Play { .. } => cursor = step.cursor,
             Action::Pass => {
-                let plain = event.kind == Kind::Square && event.squares[0].cost < 0.1 && event.slots.mover.is_some_and(|x| x.1 <= 2);
+                let plain = event.kind == Kind::Square
+                    && event.squares[0].cost < 0.1
+                    && event.slots.mover.is_some_and(|x| x.1 <= 2);
                 if plain && decoder.words_score(step.event as usize) > 2.5 {
                     let to = event.squares[0].white;
                     let role = event.slots.mover.map(|x| x.0);
-                    let playable = forest.moves(cursor).iter().any(|m| m.to == to && Some(m.role) == role);
-                    let stands = forest.piece_at(cursor, to).is_some_and(|p| Some(p.role) == role);
+                    let playable = forest
+                        .moves(cursor)
+                        .iter()
+                        .any(|m| m.to == to && Some(m.role) == role);
+                    let stands = forest
+                        .piece_at(cursor, to)
+                        .is_some_and(|p| Some(p.role) == role);
                     if !playable && !stands {
                         let (game, node) = place[&cursor];
                         out.push(Flag {
                             kind: FlagKind::Illegal,
                             start: words.start,
                             end: words.end,
-                            message: format!("“{}” can't be played here, and no move near it is clear", words.text),
+                            message: format!(
+                                "“{}” can't be played here, and no move near it is clear",
+                                words.text
+                            ),
                             text: words.text,
                             game,
                             node,
