@@ -158,6 +158,8 @@ pub fn build(
                 .get(next.token)
                 .map_or(seconds, |t| transcript.words[t.word as usize].start)
         });
+        // Phrases may overlap; spans must not.
+        let start = timeline.last().map_or(start, |last| start.max(last.end));
         if end > start {
             let (game, node) = place[&change.node];
             match timeline.last_mut() {
