@@ -3,7 +3,7 @@
 use shakmaty::{Move, Position};
 
 use super::source::{MentionKind, Source, Walk};
-use crate::decode::{Start, State};
+use crate::decode::Start;
 use crate::grammar::Grammar;
 use crate::speech::{Event, Kind, Speech, read};
 use crate::transcript::Transcript;
@@ -247,12 +247,5 @@ pub fn prepare(source: Source, grammar: &Grammar) -> Lesson {
         silent,
         starts,
         uncovered,
-    }
-}
-
-impl Lesson {
-    /// Whether a state's tree is what the key has (used in tests of the alignment).
-    pub fn size_of(&self, state: &State) -> usize {
-        state.nodes.len()
     }
 }

@@ -204,6 +204,55 @@ impl<'l> Guide<'l> {
         state
     }
 
+    /// Which of the ways on from a state the key takes.
+    fn choice(
+        &self,
+        decoder: &Decoder,
+        candidates: &[(Candidate, Collect)],
+        event: usize,
+    ) -> Option<usize> {
+        match &self.lesson.gold[event] {
+            Gold::Pass => candidates
+                .iter()
+                .position(|(c, _)| c.action == Action::Pass),
+            Gold::Play { board, node, moves } => self
+                .map
+                .get(&(*board, *node))
+                .and_then(|&from| key_match(candidates, decoder, from, moves)),
+        }
+    }
+
+    /// The state after the key's choice, or after its moves made by force where it is none of the candidates.
+    fn follow(
+        &mut self,
+        decoder: &mut Decoder,
+        state: State,
+        event: usize,
+        chosen: Option<&Candidate>,
+    ) -> State {
+        let gold = &self.lesson.gold[event];
+        if let Some(chosen) = chosen {
+            let next = decoder.apply(&state, event, chosen.action, chosen.score);
+            if let Gold::Play { board, node, moves } = gold {
+                self.known(decoder, *board, *node, moves);
+            }
+            return next;
+        }
+        let mut next = state;
+        if let Gold::Play { board, node, moves } = gold
+            && self.map.contains_key(&(*board, *node))
+        {
+            let mut at = *node;
+            for &m in moves {
+                next = self.force(decoder, &next, event, *board, at, m);
+                at = self.key_child(*board, at, m);
+            }
+            next.last = Some(event);
+            next.before = 2;
+        }
+        next
+    }
+
     fn known(&mut self, decoder: &mut Decoder, board: usize, node: usize, moves: &[Move]) {
         let mut at = node;
         for &m in moves {
@@ -267,15 +316,7 @@ fn decisions(
             Some((candidates, gold)) => (candidates, Some(gold)),
             None => {
                 let candidates = decoder.candidates(&state, k);
-                let gold = match &lesson.gold[k] {
-                    Gold::Pass => candidates
-                        .iter()
-                        .position(|(c, _)| c.action == Action::Pass),
-                    Gold::Play { board, node, moves } => guide
-                        .map
-                        .get(&(*board, *node))
-                        .and_then(|&from| key_match(&candidates, &decoder, from, moves)),
-                };
+                let gold = guide.choice(&decoder, &candidates, k);
                 (candidates, gold)
             }
         };
@@ -293,24 +334,10 @@ fn decisions(
                 choices,
                 gold,
             });
-            let action = candidates[gold].0.action;
-            state = decoder.apply(&state, k, action, 0.0);
-            if let Gold::Play { board, node, moves } = &lesson.gold[k] {
-                guide.known(&mut decoder, *board, *node, moves);
-            }
-        } else if let Gold::Play { board, node, moves } = &lesson.gold[k] {
+        } else {
             missed += 1;
-            if guide.map.contains_key(&(*board, *node)) {
-                let mut at = *node;
-                for &m in moves {
-                    let before = state.clone();
-                    state = guide.force(&mut decoder, &before, k, *board, at, m);
-                    at = guide.key_child(*board, at, m);
-                }
-                state.last = Some(k);
-                state.before = 2;
-            }
         }
+        state = guide.follow(&mut decoder, state, k, gold.map(|g| &candidates[g].0));
     }
     (out, missed)
 }
@@ -503,7 +530,30 @@ struct Update {
     reached: f64,
 }
 
-/// Gradient of the key's score against the beam's, up to where the key falls furthest behind before it is lost.
+impl Update {
+    /// Counts the features of one step; words count for moves alone.
+    fn add(&mut self, features: &[u32], play: bool, words: &[u32], weight: f32) {
+        for &i in features {
+            *self.dense.entry(i).or_default() += weight;
+        }
+        if play {
+            for &i in words {
+                *self.sparse.entry(i).or_default() += weight;
+            }
+        }
+    }
+}
+
+/// One step along the key.
+struct KeyStep {
+    features: Collect,
+    play: bool,
+    cursor: NodeId,
+    last: Option<usize>,
+    score: f32,
+}
+
+/// Gradient of the key's score against the beam's, up to where the key leaves the beam.
 fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) -> Update {
     let mut decoder = Decoder::new(&lesson.speech, grammar, model, &lesson.starts);
     // The key's own path first.
@@ -517,7 +567,7 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
                 .collect()
         })
         .collect();
-    let mut key_steps: Vec<(Option<Collect>, bool, State)> = Vec::new();
+    let mut key_steps: Vec<KeyStep> = Vec::new();
     let mut usable = lesson.speech.events.len();
     for k in 0..lesson.speech.events.len() {
         if guide.silent < lesson.silent.len() && lesson.silent[guide.silent].0 <= k {
@@ -525,39 +575,24 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
             break;
         }
         let candidates = decoder.candidates(&state, k);
-        let gold = match &lesson.gold[k] {
-            Gold::Pass => candidates
-                .iter()
-                .position(|(c, _)| c.action == Action::Pass),
-            Gold::Play { board, node, moves } => guide
-                .map
-                .get(&(*board, *node))
-                .and_then(|&from| key_match(&candidates, &decoder, from, moves)),
-        };
+        let gold = guide.choice(&decoder, &candidates, k);
         let Some(gold) = gold else {
             usable = k;
             break;
         };
-        let (candidate, features) = candidates[gold].clone();
-        state = decoder.apply(&state, k, candidate.action, candidate.score);
-        if let Gold::Play { board, node, moves } = &lesson.gold[k] {
-            guide.known(&mut decoder, *board, *node, moves);
-        }
-        key_steps.push((
-            Some(features),
-            candidate.action != Action::Pass,
-            state.clone(),
-        ));
+        let (candidate, features) = &candidates[gold];
+        state = guide.follow(&mut decoder, state, k, Some(candidate));
+        key_steps.push(KeyStep {
+            features: features.clone(),
+            play: candidate.action != Action::Pass,
+            cursor: state.cursor,
+            last: state.last,
+            score: state.score,
+        });
     }
     // Beam.
     let mut snapshots: Vec<Vec<(f32, u32)>> = Vec::new();
-    let mut worst: (f32, usize) = (f32::MAX, 0);
     let mut lost = usable;
-    let key_states: Vec<(u64, NodeId, f32)> = key_steps
-        .iter()
-        .map(|(_, _, s)| (s.key, s.cursor, s.score))
-        .collect();
-    let key_last: Vec<Option<usize>> = key_steps.iter().map(|(_, _, s)| s.last).collect();
     let outcome = decoder.search(
         Options {
             beam: width,
@@ -568,18 +603,12 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
                 return false;
             }
             snapshots.push(beam.iter().take(8).map(|s| (s.score, s.step)).collect());
-            let (key, cursor, score) = key_states[event];
-            let margin = score - beam[0].score;
-            if margin < worst.0 {
-                worst = (margin, event);
-            }
-            let _ = key;
+            let key = &key_steps[event];
             if !beam
                 .iter()
-                .any(|s| s.cursor == cursor && s.last == key_last[event])
+                .any(|s| s.cursor == key.cursor && s.last == key.last)
             {
                 lost = event;
-                // A little further, so that what is lost shows itself.
                 return false;
             }
             true
@@ -593,9 +622,7 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
     let mut update = Update {
         dense: HashMap::new(),
         sparse: HashMap::new(),
-        reached: if usable == 0 {
-            1.0
-        } else if lost < usable {
+        reached: if lost < usable {
             lost as f64 / usable as f64
         } else {
             1.0
@@ -606,7 +633,7 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
     }
     let upto = upto.min(snapshots.len() - 1);
     let rivals = &snapshots[upto];
-    let key_score = key_states[upto].2;
+    let key_score = key_steps[upto].score;
     let top = rivals.iter().map(|r| r.0).fold(key_score, f32::max);
     let in_beam = lost >= usable;
     let mut weights: Vec<(f32, u32)> = rivals
@@ -620,20 +647,8 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
     for w in &mut weights {
         w.0 /= sum;
     }
-    for (features, play, _) in &key_steps[..=upto] {
-        if let Some(f) = features {
-            for &i in &f.0 {
-                *update.dense.entry(i).or_default() += 1.0;
-            }
-        }
-        let _ = play;
-    }
-    for (k, (_, play, _)) in key_steps[..=upto].iter().enumerate() {
-        if *play {
-            for &i in &words[k] {
-                *update.sparse.entry(i).or_default() += 1.0;
-            }
-        }
+    for (step, words) in key_steps[..=upto].iter().zip(&words) {
+        update.add(&step.features.0, step.play, words, 1.0);
     }
     if !in_beam {
         let p = (key_score - top).exp() / sum;
@@ -642,8 +657,6 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
         }
     }
     let record: Vec<Step> = outcome.record;
-    let mut cache: HashMap<(u32, u32), ()> = HashMap::new();
-    cache.clear();
     for (weight, step) in weights {
         if weight < 0.02 {
             continue;
@@ -652,26 +665,18 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
         let mut state = decoder.initial();
         for s in path {
             let k = s.event as usize;
-            // The same step in key and rival cancels: only differing states need their features, but all are counted.
+            // A step that key and rival share cancels.
             let candidates = decoder.candidates(&state, k);
             if let Some((c, f)) = candidates.iter().find(|(c, _)| c.action == s.action) {
-                for &i in &f.0 {
-                    *update.dense.entry(i).or_default() -= weight;
-                }
-                if c.action != Action::Pass {
-                    for &i in &words[k] {
-                        *update.sparse.entry(i).or_default() -= weight;
-                    }
-                }
+                update.add(&f.0, c.action != Action::Pass, &words[k], -weight);
             }
             state = decoder.apply(&state, k, s.action, s.score);
         }
     }
-    let scale = 1.0;
     update.dense.retain(|_, v| v.abs() > 1e-3);
     update.sparse.retain(|_, v| v.abs() > 1e-3);
     for v in update.dense.values_mut().chain(update.sparse.values_mut()) {
-        *v = (*v * scale).clamp(-3.0, 3.0);
+        *v = v.clamp(-3.0, 3.0);
     }
     update
 }
@@ -685,15 +690,7 @@ pub fn decision_counts(lesson: &Lesson, grammar: &Grammar, model: &Model) -> [us
     for k in 0..lesson.speech.events.len() {
         state = guide.silent(&mut decoder, state, k);
         let candidates = decoder.candidates(&state, k);
-        let gold = match &lesson.gold[k] {
-            Gold::Pass => candidates
-                .iter()
-                .position(|(c, _)| c.action == Action::Pass),
-            Gold::Play { board, node, moves } => guide
-                .map
-                .get(&(*board, *node))
-                .and_then(|&from| key_match(&candidates, &decoder, from, moves)),
-        };
+        let gold = guide.choice(&decoder, &candidates, k);
         out[6] += 1;
         if let Some(gold) = gold {
             let best = (0..candidates.len())
@@ -707,24 +704,10 @@ pub fn decision_counts(lesson: &Lesson, grammar: &Grammar, model: &Model) -> [us
                 _ => 4,
             };
             out[kind] += 1;
-            let action = candidates[gold].0.action;
-            state = decoder.apply(&state, k, action, 0.0);
-            if let Gold::Play { board, node, moves } = &lesson.gold[k] {
-                guide.known(&mut decoder, *board, *node, moves);
-            }
-        } else if let Gold::Play { board, node, moves } = &lesson.gold[k] {
+        } else {
             out[5] += 1;
-            if guide.map.contains_key(&(*board, *node)) {
-                let mut at = *node;
-                for &m in moves {
-                    let before = state.clone();
-                    state = guide.force(&mut decoder, &before, k, *board, at, m);
-                    at = guide.key_child(*board, at, m);
-                }
-                state.last = Some(k);
-                state.before = 2;
-            }
         }
+        state = guide.follow(&mut decoder, state, k, gold.map(|g| &candidates[g].0));
     }
     out
 }
@@ -783,48 +766,24 @@ pub fn trace(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Options
     for k in 0..lesson.speech.events.len() {
         state = guide.silent(&mut decoder, state, k);
         let candidates = decoder.candidates(&state, k);
-        let gold = match &lesson.gold[k] {
-            Gold::Pass => candidates
-                .iter()
-                .position(|(c, _)| c.action == Action::Pass),
-            Gold::Play { board, node, moves } => guide
-                .map
-                .get(&(*board, *node))
-                .and_then(|&from| key_match(&candidates, &decoder, from, moves)),
+        let gold = guide.choice(&decoder, &candidates, k);
+        let note = match gold {
+            Some(gold) => {
+                let best = candidates
+                    .iter()
+                    .map(|c| c.0.score)
+                    .fold(f32::MIN, f32::max);
+                format!("{:.1}/{:.1}", candidates[gold].0.score, best)
+            }
+            None => "out of reach".into(),
         };
-        let mut note = String::new();
-        if let Some(gold) = gold {
-            let best = candidates
-                .iter()
-                .map(|c| c.0.score)
-                .fold(f32::MIN, f32::max);
-            note = format!("{:.1}/{:.1}", candidates[gold].0.score, best);
-            let action = candidates[gold].0.action;
-            let score = candidates[gold].0.score;
-            state = decoder.apply(&state, k, action, score);
-            if let Gold::Play { board, node, moves } = &lesson.gold[k] {
-                guide.known(&mut decoder, *board, *node, moves);
-            }
-        } else if let Gold::Play { board, node, moves } = &lesson.gold[k] {
-            note = "out of reach".into();
-            if guide.map.contains_key(&(*board, *node)) {
-                let mut at = *node;
-                for &m in moves {
-                    let before = state.clone();
-                    state = guide.force(&mut decoder, &before, k, *board, at, m);
-                    at = guide.key_child(*board, at, m);
-                }
-                state.last = Some(k);
-                state.before = 2;
-            }
-        }
-        keys.push((state.key, state.cursor, state.score));
+        state = guide.follow(&mut decoder, state, k, gold.map(|g| &candidates[g].0));
+        keys.push((state.cursor, state.score));
         ranks.push(note);
     }
     let mut places = Vec::new();
     let outcome = decoder.search(options, |event, beam, _| {
-        let (key, cursor, score) = keys[event];
-        let _ = key;
+        let (cursor, score) = keys[event];
         let at = beam.iter().position(|s| s.cursor == cursor);
         places.push(format!(
             "{} {:.1}",

@@ -101,7 +101,6 @@ pub fn build(
         token: 0,
         node: outcome.best.nodes[0],
     }];
-    let mut last_new = nodes[nodes.len() - 1];
     let mut last_end = 0usize;
     for step in &outcome.path {
         let event = &speech.events[step.event as usize];
@@ -135,15 +134,13 @@ pub fn build(
                     games[game].nodes[local].mentions.push(p);
                 }
             }
-            last_new = said[said.len() - 1];
             changes.push(Change {
                 token: end,
-                node: last_new,
+                node: said[said.len() - 1],
             });
             last_end = end;
         }
     }
-    let _ = last_new;
     // Timeline.
     let mut timeline: Vec<Span> = Vec::new();
     let seconds = transcript
