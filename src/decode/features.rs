@@ -23,6 +23,20 @@ pub struct Match {
     pub quality: u8,
 }
 
+impl Match {
+    /// A move by its index among the legal moves, with its sound distance and quality; said as it is, nothing else played.
+    pub(crate) fn of(index: usize, cost: f32, quality: u8) -> Match {
+        Match {
+            index: index as u16,
+            second: None,
+            fill: None,
+            cost,
+            slip: false,
+            quality,
+        }
+    }
+}
+
 fn role_index(role: Role) -> usize {
     u32::from(role) as usize - 1
 }
@@ -79,13 +93,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                 if m.castle.is_some() {
                     continue;
                 }
-                let Some(reading) = event.squares.iter().find(|r| {
-                    m.to == if turn == Color::White {
-                        r.white
-                    } else {
-                        r.black
-                    }
-                }) else {
+                let Some(reading) = event.squares.iter().find(|r| m.to == r.square(turn)) else {
                     continue;
                 };
                 if m.promotion
@@ -104,23 +112,12 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                 } else {
                     2
                 };
-                out.push(Match {
-                    index: i as u16,
-                    second: None,
-                    fill: None,
-                    cost: reading.cost,
-                    slip: false,
-                    quality,
-                });
+                out.push(Match::of(i, reading.cost, quality));
             }
             if near && !out.iter().any(|m| m.quality == 3 && m.cost < 1.0) {
                 let exact = event.squares.first().filter(|r| r.cost <= 0.3);
                 if let (Some(reading), Some((role, distance))) = (exact, said) {
-                    let to = if turn == Color::White {
-                        reading.white
-                    } else {
-                        reading.black
-                    };
+                    let to = reading.square(turn);
                     if distance <= 1 {
                         for (i, m) in moves.iter().enumerate() {
                             let close = m.to.file() == to.file() || m.to.rank() == to.rank();
@@ -131,12 +128,8 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                                 && m.promotion.is_none_or(|p| p == Role::Queen)
                             {
                                 out.push(Match {
-                                    index: i as u16,
-                                    second: None,
-                                    fill: None,
-                                    cost: 3.0,
                                     slip: true,
-                                    quality: 1,
+                                    ..Match::of(i, 3.0, 1)
                                 });
                             }
                         }
@@ -148,14 +141,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
             for (i, m) in moves.iter().enumerate() {
                 if let Some(short) = m.castle {
                     let fits = event.slots.castle.is_none_or(|s| s == short);
-                    out.push(Match {
-                        index: i as u16,
-                        second: None,
-                        fill: None,
-                        cost: 0.0,
-                        slip: false,
-                        quality: if fits { 3 } else { 2 },
-                    });
+                    out.push(Match::of(i, 0.0, if fits { 3 } else { 2 }));
                 }
             }
         }
@@ -182,14 +168,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                 {
                     continue;
                 }
-                out.push(Match {
-                    index: i as u16,
-                    second: None,
-                    fill: None,
-                    cost: 0.0,
-                    slip: false,
-                    quality: if said.is_some() { 3 } else { 2 },
-                });
+                out.push(Match::of(i, 0.0, if said.is_some() { 3 } else { 2 }));
             }
         }
         Kind::Piece => {
@@ -201,14 +180,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                     && m.castle.is_none()
                     && m.promotion.is_none_or(|p| p == Role::Queen)
                 {
-                    out.push(Match {
-                        index: i as u16,
-                        second: None,
-                        fill: None,
-                        cost: 0.0,
-                        slip: false,
-                        quality: 2,
-                    });
+                    out.push(Match::of(i, 0.0, 2));
                 }
             }
         }
@@ -225,14 +197,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                 if worth(victim) < worth(m.role) - 1 {
                     continue;
                 }
-                out.push(Match {
-                    index: i as u16,
-                    second: None,
-                    fill: None,
-                    cost: 0.0,
-                    slip: false,
-                    quality: 2,
-                });
+                out.push(Match::of(i, 0.0, 2));
             }
         }
         Kind::Files => {
@@ -246,17 +211,20 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                     && to.is_none_or(|f| f == m.to.file())
                     && m.promotion.is_none_or(|p| p == Role::Queen)
                 {
-                    out.push(Match {
-                        index: i as u16,
-                        second: None,
-                        fill: None,
-                        cost: 0.0,
-                        slip: false,
-                        quality: 3,
-                    });
+                    out.push(Match::of(i, 0.0, 3));
                 }
             }
         }
+    }
+}
+
+/// 2 where a piece goes to a square that a pawn attacks, 1 where any man attacks it, else 0.
+fn safety(forest: &Forest, node: NodeId, m: &MoveFact) -> usize {
+    let [pawns, all] = forest.attacked(node);
+    if pawns.contains(m.to) && m.role != Role::Pawn {
+        2
+    } else {
+        usize::from(all.contains(m.to))
     }
 }
 
@@ -444,14 +412,7 @@ pub fn move_features(
             sink.add(M_CHASED.at(usize::from(chased), kind, 0));
         }
     }
-    let [pawns, all_attacks] = forest.attacked(node);
-    let safety = if pawns.contains(m.to) && m.role != Role::Pawn {
-        2
-    } else if all_attacks.contains(m.to) {
-        1
-    } else {
-        0
-    };
+    let safety = safety(forest, node, m);
     sink.add(M_SAFE.at(safety, role, usize::from(m.victim.is_some())));
     if let Some(victim) = m.victim {
         let gain = (worth(victim) - worth(m.role)).signum() + 1 + i32::from(safety > 0);
@@ -573,6 +534,15 @@ pub struct Between {
     pub named: Vec<(Option<Role>, Square)>,
 }
 
+impl Between {
+    /// Whether a move was named: its square, and its piece where one was said.
+    pub fn names(&self, m: &MoveFact) -> bool {
+        self.named
+            .iter()
+            .any(|(role, to)| *to == m.to && role.is_none_or(|r| r == m.role))
+    }
+}
+
 /// What a reading knows of itself when an event comes.
 #[derive(Debug, Clone, Copy)]
 pub struct Moment<'a> {
@@ -592,24 +562,48 @@ pub struct Moment<'a> {
     pub last_turn: Option<Color>,
 }
 
-/// Features of playing from a place. `edge` tells whether the move is there already, `children` how many moves the place has,
-/// `fork` is 1 for the place last returned to, 2 for the one before, 3 for any other returned to, 0 for none.
-#[allow(clippy::too_many_arguments)]
+/// A move from a place of the tree.
+#[derive(Debug, Clone, Copy)]
+pub struct Going<'f> {
+    /// The node that it is played from.
+    pub node: NodeId,
+    /// Where the node lies.
+    pub place: Place,
+    /// The move.
+    pub play: &'f MoveFact,
+    /// Whether the tree has the move there already.
+    pub edge: bool,
+    /// How many moves the tree has there.
+    pub children: usize,
+    /// 1 for the place last returned to, 2 for the one before, 3 for any other returned to, 0 for none.
+    pub fork: usize,
+    /// The move told there last, if this one is new.
+    pub replaced: Option<&'f MoveFact>,
+    /// Whether a move there was named since the last move played.
+    pub child_named: bool,
+    /// Whether a reply that nobody said comes first.
+    pub filled: bool,
+}
+
+/// Features of playing from a place.
 pub fn place_features(
     sink: &mut impl Sink,
     forest: &Forest,
     event: &Event,
     moment: &Moment,
-    node: NodeId,
-    place: Place,
-    play: &MoveFact,
-    edge: bool,
-    children: usize,
-    fork: usize,
-    replaced: Option<&MoveFact>,
-    child_named: bool,
-    filled: bool,
+    going: &Going,
 ) {
+    let &Going {
+        node,
+        place,
+        play,
+        edge,
+        children,
+        fork,
+        replaced,
+        child_named,
+        filled,
+    } = going;
     let coarse = place.coarse();
     let b = moment.between;
     sink.add(S_GAP.at(place.rel, b.gap, 0));
@@ -641,15 +635,8 @@ pub fn place_features(
     }
     if !b.named.is_empty() {
         let incoming = forest.incoming(node);
-        let named = incoming.is_some_and(|m| {
-            b.named
-                .iter()
-                .any(|(role, to)| *to == m.to && role.is_none_or(|r| r == m.role))
-        });
-        let play_named = b
-            .named
-            .iter()
-            .any(|(role, to)| *to == play.to && role.is_none_or(|r| r == play.role));
+        let named = incoming.is_some_and(|m| b.names(m));
+        let play_named = b.names(play);
         sink.add(S_NAMED.at(usize::from(named), usize::from(child_named), coarse.min(4)));
         if play_named {
             sink.add(S_NAMED.at(2, 2, coarse.min(4)));
@@ -727,31 +714,42 @@ pub fn unsaid_features(sink: &mut impl Sink, forest: &Forest, node: NodeId, fill
         role_index(m.role),
         usize::from(m.victim.is_some()),
     ));
-    let [pawns, all] = forest.attacked(node);
-    let safety = if pawns.contains(m.to) && m.role != Role::Pawn {
-        2
-    } else {
-        usize::from(all.contains(m.to))
-    };
+    let safety = safety(forest, node, m);
     sink.add(S_UNSAID_SAFE.at(safety, role_index(m.role), usize::from(m.victim.is_some())));
 }
 
-/// Features of passing an event over. `best` is the best quality of a match on the board (0 for none), `cost` its sound
-/// distance bucket, `elsewhere` the best in the rest of the tree.
-#[allow(clippy::too_many_arguments)]
+/// Passing an event over.
+#[derive(Debug, Clone, Copy)]
+pub struct Passing {
+    /// The node on the board.
+    pub cursor: NodeId,
+    /// Best quality of a match on the board; 0 for none.
+    pub best: u8,
+    /// Its sound distance bucket.
+    pub cost: usize,
+    /// Best match in the rest of the tree: 2 for a clean one, 1 for another, 0 for none.
+    pub elsewhere: u8,
+    /// How often the square was named since the last move played.
+    pub repeat: usize,
+}
+
+/// Features of passing an event over.
 pub fn none_features(
     sink: &mut impl Sink,
     forest: &Forest,
     event: &Event,
     moment: &Moment,
-    cursor: NodeId,
-    best: u8,
-    cost: usize,
-    elsewhere: u8,
+    passing: &Passing,
     clarity: usize,
     ask: &Ask,
-    repeat: usize,
 ) {
+    let &Passing {
+        cursor,
+        best,
+        cost,
+        elsewhere,
+        repeat,
+    } = passing;
     let kind = kind_index(event.kind);
     sink.add(N_PREV.at(moment.before, moment.near, kind));
     sink.add(N_MATCH.at(

@@ -1,14 +1,14 @@
 //! The beam search.
 
 use std::cell::RefCell;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::rc::Rc;
 
 use shakmaty::{Chess, Color};
 
 use super::features::{
-    Ask, Between, Match, Moment, Place, clarity_bucket, gap_bucket, matches, move_features,
-    near_bucket, none_features, place_features, unsaid, unsaid_features,
+    Ask, Between, Going, Match, Moment, Passing, Place, clarity_bucket, gap_bucket, matches,
+    move_features, near_bucket, none_features, place_features, unsaid, unsaid_features,
 };
 use super::model::{Collect, Dot, Model};
 use super::words::word_features;
@@ -389,11 +389,7 @@ impl<'a> Decoder<'a> {
                 b.cues |= t.classes;
             }
             for t in &speech.tokens[from.min(to)..=to] {
-                stops = stops.max(match t.stop {
-                    Stop::None => 0,
-                    Stop::Weak => 1,
-                    Stop::Full => 2,
-                });
+                stops = stops.max(t.stop as usize);
             }
             let full = speech.tokens[from..=to]
                 .iter()
@@ -553,12 +549,11 @@ impl<'a> Decoder<'a> {
                 .iter()
                 .position(|&f| f == node)
                 .map_or(0, |p| (p + 1).min(3));
-            let near_place = place.rel == 0
-                || place.rel == 13
+            let on_board = place.rel == 0 || place.rel == 13;
+            let near_place = on_board
                 || (place.rel <= 4 && e.kind != Kind::Piece)
                 || (1..=2).contains(&place.rel)
                 || (fork > 0 && place.rel < 12);
-            let slip_place = place.rel == 0 || place.rel == 13;
             let found = self.matched(event, node, near_place);
             let most = if place.rel == 0 { 16 } else { limit };
             let clean = found.iter().any(|(m, _)| m.quality == 3 && m.cost < 1.0);
@@ -571,74 +566,54 @@ impl<'a> Decoder<'a> {
             } else {
                 Rc::new(Vec::new())
             };
+            let kids: Vec<NodeId> = parents
+                .iter()
+                .zip(state.nodes.iter())
+                .filter(|&(&parent, _)| parent == node)
+                .map(|(_, &kid)| kid)
+                .collect();
+            let child_named = kids
+                .iter()
+                .any(|&c| self.forest.incoming(c).is_some_and(|i| between.names(i)));
             for (m, score) in found
                 .iter()
                 .take(most)
                 .chain(behind.iter().take(limit.max(4)))
             {
-                if m.slip && !slip_place {
+                if m.slip && !on_board {
                     continue;
                 }
-                if m.fill.is_some() {
-                } else if place.rel == 0 || place.rel == 13 {
-                    if m.quality > best_here.0 {
-                        best_here = (m.quality, (m.cost * 2.0) as usize);
-                    }
-                } else {
+                if !on_board {
                     best_else = best_else.max(if m.quality == 3 { 2 } else { 1 });
+                } else if m.fill.is_none() && m.quality > best_here.0 {
+                    best_here = (m.quality, (m.cost * 2.0) as usize);
                 }
                 let forest = &self.forest;
                 let source = m
                     .fill
                     .map_or(node, |f| forest.child(node, f.0).unwrap_or(node));
-                let child = forest
+                let edge = forest
                     .child(source, m.index)
-                    .filter(|c| state.nodes.contains(c));
-                let edge = child.is_some();
-                let kids: Vec<NodeId> =
-                    if place.rel == 0 && fork == 0 && !edge && state.nodes.last() == Some(&node) {
-                        Vec::new()
-                    } else {
-                        parents
-                            .iter()
-                            .enumerate()
-                            .filter(|&(_, &p)| p == node)
-                            .map(|(i, _)| state.nodes[i])
-                            .collect()
-                    };
-                let replaced = kids
-                    .last()
-                    .and_then(|&c| forest.incoming(c))
-                    .filter(|_| !edge);
-                let child_named = !between.named.is_empty()
-                    && kids.iter().any(|&c| {
-                        forest.incoming(c).is_some_and(|i| {
-                            between
-                                .named
-                                .iter()
-                                .any(|(role, to)| *to == i.to && role.is_none_or(|r| r == i.role))
-                        })
-                    });
-                let play = &forest.moves(source)[usize::from(m.index)];
+                    .is_some_and(|c| state.nodes.contains(&c));
+                let going = Going {
+                    node,
+                    place,
+                    play: &forest.moves(source)[usize::from(m.index)],
+                    edge,
+                    children: kids.len(),
+                    fork,
+                    replaced: kids
+                        .last()
+                        .and_then(|&c| forest.incoming(c))
+                        .filter(|_| !edge),
+                    child_named,
+                    filled: m.fill.is_some(),
+                };
                 let mut dot = Dot {
                     weights: &self.model.dense,
                     sum: 0.0,
                 };
-                place_features(
-                    &mut dot,
-                    forest,
-                    e,
-                    &moment,
-                    node,
-                    place,
-                    play,
-                    edge,
-                    kids.len(),
-                    fork,
-                    replaced,
-                    child_named,
-                    m.fill.is_some(),
-                );
+                place_features(&mut dot, forest, e, &moment, &going);
                 let total = self.words[event] + score + dot.sum;
                 let action = Action::Play {
                     from: node,
@@ -654,62 +629,30 @@ impl<'a> Decoder<'a> {
                     if let Some(reply) = m.fill {
                         unsaid_features(sink, forest, node, reply);
                     }
-                    place_features(
-                        sink,
-                        forest,
-                        e,
-                        &moment,
-                        node,
-                        place,
-                        play,
-                        edge,
-                        kids.len(),
-                        fork,
-                        replaced,
-                        child_named,
-                        m.fill.is_some(),
-                    );
+                    place_features(sink, forest, e, &moment, &going);
                 });
             }
         }
-        let repeat = between
-            .named
-            .iter()
-            .filter(|(_, s)| e.squares.first().is_some_and(|r| r.white == *s))
-            .count();
+        let passing = Passing {
+            cursor: here,
+            best: best_here.0,
+            cost: best_here.1,
+            elsewhere: best_else,
+            repeat: between
+                .named
+                .iter()
+                .filter(|(_, s)| e.squares.first().is_some_and(|r| r.white == *s))
+                .count(),
+        };
+        let (clarity, ask) = (self.clarity, self.ask);
+        let forest = &self.forest;
         let mut dot = Dot {
             weights: &self.model.dense,
             sum: 0.0,
         };
-        none_features(
-            &mut dot,
-            &self.forest,
-            e,
-            &moment,
-            here,
-            best_here.0,
-            best_here.1,
-            best_else,
-            self.clarity,
-            &self.ask,
-            repeat,
-        );
-        let (clarity, ask) = (self.clarity, self.ask);
-        let forest = &self.forest;
+        none_features(&mut dot, forest, e, &moment, &passing, clarity, &ask);
         take(self, Action::Pass, dot.sum, &mut |sink: &mut Collect| {
-            none_features(
-                sink,
-                forest,
-                e,
-                &moment,
-                here,
-                best_here.0,
-                best_here.1,
-                best_else,
-                clarity,
-                &ask,
-                repeat,
-            );
+            none_features(sink, forest, e, &moment, &passing, clarity, &ask);
         });
     }
 
@@ -833,8 +776,8 @@ impl<'a> Decoder<'a> {
                 });
             }
             pool.sort_by(|a, b| b.0.total_cmp(&a.0));
-            let mut seen: HashMap<(u64, usize, NodeId, NodeId), ()> =
-                HashMap::with_capacity(options.beam * 2);
+            let mut seen: HashSet<(u64, usize, NodeId, NodeId)> =
+                HashSet::with_capacity(options.beam * 2);
             let mut crowd: HashMap<u64, usize> = HashMap::new();
             let mut next: Vec<State> = Vec::with_capacity(options.beam);
             for &(_, index, action, score) in pool.iter() {
@@ -842,7 +785,7 @@ impl<'a> Decoder<'a> {
                     break;
                 }
                 let key = self.merge_key(&beam[index], event, &action);
-                if seen.insert(key, ()).is_some() {
+                if !seen.insert(key) {
                     continue;
                 }
                 let there = crowd.entry(key.0).or_default();

@@ -124,11 +124,7 @@ pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec
             push(format!("right:{class}"));
         }
     }
-    let stop = |s: Stop| match s {
-        Stop::None => 0,
-        Stop::Weak => 1,
-        Stop::Full => 2,
-    };
+    let stop = |s: Stop| s as usize;
     push(format!(
         "stops={}{}",
         stop(tokens[e.phrase].stop),

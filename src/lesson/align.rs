@@ -1,6 +1,6 @@
 //! Which event says which move of the key.
 
-use shakmaty::{Move, Position};
+use shakmaty::{Color, Move, Position};
 
 use super::source::{MentionKind, Source, Walk};
 use crate::decode::Start;
@@ -43,14 +43,7 @@ pub struct Lesson {
     pub uncovered: Vec<String>,
 }
 
-fn compatible(event: &Event, play: Move, white: bool, slip: bool) -> f32 {
-    let to = play.castling_side().map_or(play.to(), |s| {
-        s.king_to(if white {
-            shakmaty::Color::White
-        } else {
-            shakmaty::Color::Black
-        })
-    });
+fn compatible(event: &Event, play: Move, turn: Color, slip: bool) -> f32 {
     let mover = event
         .slots
         .mover
@@ -61,11 +54,7 @@ fn compatible(event: &Event, play: Move, white: bool, slip: bool) -> f32 {
             if play.castling_side().is_some() {
                 return 0.0;
             }
-            match event
-                .squares
-                .iter()
-                .find(|r| (if white { r.white } else { r.black }) == to)
-            {
+            match event.squares.iter().find(|r| r.square(turn) == play.to()) {
                 Some(r) => 3.5 - 0.4 * r.cost + bonus,
                 None if slip => 0.6 + bonus,
                 None => 0.0,
@@ -138,8 +127,8 @@ pub fn prepare(source: Source, grammar: &Grammar) -> Lesson {
         for i in (0..n).rev() {
             for j in (0..m).rev() {
                 let (board, node, play) = mention.moves[j];
-                let white = source.boards[board].nodes[node].position.turn().is_white();
-                let c = compatible(&speech.events[inside[i]], play, white, slip);
+                let turn = source.boards[board].nodes[node].position.turn();
+                let c = compatible(&speech.events[inside[i]], play, turn, slip);
                 let mut best = table[i + 1][j].max(table[i][j + 1]);
                 if c > 0.4 {
                     best = best.max(table[i + 1][j + 1] + c + 0.01 * i as f32);
@@ -151,10 +140,10 @@ pub fn prepare(source: Source, grammar: &Grammar) -> Lesson {
         let mut last_event = None;
         while j < m {
             let (board, node, play) = mention.moves[j];
-            let white = source.boards[board].nodes[node].position.turn().is_white();
+            let turn = source.boards[board].nodes[node].position.turn();
             if i < n {
                 let k = inside[i];
-                let c = compatible(&speech.events[k], play, white, slip);
+                let c = compatible(&speech.events[k], play, turn, slip);
                 if c > 0.4
                     && (table[i][j] - (table[i + 1][j + 1] + c + 0.01 * i as f32)).abs() < 1e-4
                 {

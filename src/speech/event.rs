@@ -50,6 +50,13 @@ pub struct Reading {
     pub cost: f32,
 }
 
+impl Reading {
+    /// The square if this colour moves.
+    pub fn square(&self, turn: Color) -> Square {
+        turn.fold_wb(self.white, self.black)
+    }
+}
+
 /// What the words around an event say of the move.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Slots {
