@@ -22,7 +22,7 @@ use crate::decode::{Action, Decoder, Place, blocks};
 use crate::grammar::Grammar;
 use crate::read::{Reader, StartChoice};
 use crate::speech::{Speech, Stop};
-use crate::study::Passage;
+use crate::study::{Passage, passage};
 use crate::transcript::Transcript;
 
 /// Seconds around the time asked for whose events are explained.
@@ -145,7 +145,7 @@ pub fn explain(
                 event.phrase.min(event.first),
                 event.phrase_end.max(event.end),
             );
-            let said = passage(&speech, transcript, first, end);
+            let said = passage(transcript, &speech.tokens, first, end);
             events.push(EventExplanation {
                 start: said.as_ref().map_or(at, |p| p.start),
                 text: said.map_or_else(String::new, |p| p.text),
@@ -159,7 +159,7 @@ pub fn explain(
     let board = board.unwrap_or(state.cursor);
     Explanation {
         at,
-        words: passage(&speech, transcript, range.0, range.1),
+        words: passage(transcript, &speech.tokens, range.0, range.1),
         fen: Fen::from_position(&decoder.forest.node(board).position, EnPassantMode::Legal)
             .to_string(),
         line: line(&decoder, board),
@@ -194,25 +194,6 @@ fn around(speech: &Speech, transcript: &Transcript, at: f64) -> (usize, usize) {
         behind = behind.max(to);
     }
     (first, behind)
-}
-
-fn passage(speech: &Speech, transcript: &Transcript, first: usize, end: usize) -> Option<Passage> {
-    if first >= end {
-        return None;
-    }
-    let words = transcript
-        .words
-        .get(speech.tokens.get(first)?.word as usize..=speech.tokens.get(end - 1)?.word as usize)?;
-    let text = words
-        .iter()
-        .map(|w| w.text.as_str())
-        .collect::<Vec<_>>()
-        .join(" ");
-    Some(Passage {
-        start: words.first()?.start,
-        end: words.last()?.end,
-        text,
-    })
 }
 
 /// Name of a dense feature: its table and the indices in it, those of one-sized dimensions left out.
@@ -253,10 +234,7 @@ fn word_parts(reader: &Reader, speech: &Speech, event: usize) -> Vec<(String, f3
 /// A move with its number: `3. Bb5`, `3... a6`.
 fn numbered(decoder: &Decoder, from: NodeId, index: u16) -> String {
     let position = &decoder.forest.node(from).position;
-    let san = SanPlus::from_move(
-        position.clone(),
-        decoder.forest.moves(from)[usize::from(index)].play,
-    );
+    let san = decoder.forest.san(from, index);
     let dots = if position.turn() == Color::White {
         "."
     } else {

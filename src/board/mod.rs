@@ -6,6 +6,7 @@
 use std::cell::OnceCell;
 use std::collections::HashMap;
 
+use shakmaty::san::SanPlus;
 use shakmaty::{Bitboard, CastlingMode, Chess, Color, Move, Piece, Position, Role, Square};
 
 /// A node of the forest.
@@ -244,6 +245,12 @@ impl Forest {
     /// The move in coordinates, castling as the king's two-square step.
     pub fn uci(&self, play: Move) -> String {
         play.to_uci(CastlingMode::Standard).to_string()
+    }
+
+    /// One of a node's moves in Standard Algebraic Notation.
+    pub fn san(&self, id: NodeId, index: u16) -> String {
+        let play = self.moves(id)[usize::from(index)].play;
+        SanPlus::from_move(self.node(id).position.clone(), play).to_string()
     }
 
     /// Side to move.

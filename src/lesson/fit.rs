@@ -793,13 +793,6 @@ pub fn trace(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Options
         true
     });
     let mut out = format!("== {}\n", lesson.source.name);
-    let san = |decoder: &Decoder, from: NodeId, index: u16| {
-        shakmaty::san::SanPlus::from_move(
-            decoder.forest.node(from).position.clone(),
-            decoder.forest.moves(from)[usize::from(index)].play,
-        )
-        .to_string()
-    };
     for (k, step) in outcome.path.iter().enumerate() {
         let e = &lesson.speech.events[k];
         let words: Vec<&str> = lesson.speech.tokens
@@ -814,12 +807,12 @@ pub fn trace(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Options
                     let child = decoder.forest.child(from, reply).unwrap_or(from);
                     format!(
                         "({}) {} [{}]",
-                        san(&decoder, from, reply),
-                        san(&decoder, child, found.index),
+                        decoder.forest.san(from, reply),
+                        decoder.forest.san(child, found.index),
                         place.rel
                     )
                 }
-                None => format!("{} [{}]", san(&decoder, from, found.index), place.rel),
+                None => format!("{} [{}]", decoder.forest.san(from, found.index), place.rel),
             },
         };
         let key = match &lesson.gold[k] {

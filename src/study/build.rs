@@ -3,7 +3,6 @@
 use std::collections::HashMap;
 
 use shakmaty::fen::Fen;
-use shakmaty::san::SanPlus;
 use shakmaty::{Chess, EnPassantMode};
 
 use super::{Candidate, Flag, FlagKind, Game, Node, Passage, Source, Span, Study};
@@ -24,7 +23,12 @@ fn fen(position: &Chess) -> String {
 }
 
 /// Words of a stretch of tokens as they stand in the transcript.
-fn passage(transcript: &Transcript, tokens: &[Token], first: usize, end: usize) -> Option<Passage> {
+pub(crate) fn passage(
+    transcript: &Transcript,
+    tokens: &[Token],
+    first: usize,
+    end: usize,
+) -> Option<Passage> {
     let a = tokens.get(first)?.word as usize;
     let b = tokens.get(end.checked_sub(1)?)?.word as usize;
     if first >= end || b < a {
@@ -84,9 +88,7 @@ pub fn build(
             id: local,
             parent: n.parent.map(|p| place[&p].1),
             uci: incoming.map(|m| forest.uci(m.play)),
-            san: n.parent.zip(incoming).map(|(p, m)| {
-                SanPlus::from_move(forest.node(p).position.clone(), m.play).to_string()
-            }),
+            san: n.parent.map(|p| forest.san(p, n.by)),
             fen: fen(&n.position),
             mainline: n.parent.is_none(),
             confidence: incoming.map(|_| weights.get(&id).copied().unwrap_or(0.5)),
@@ -373,16 +375,9 @@ fn flags(
     let speech = decoder.speech;
     let forest = &decoder.forest;
     let mut out = Vec::new();
-    let san = |node: NodeId, index: u16| {
-        SanPlus::from_move(
-            forest.node(node).position.clone(),
-            forest.moves(node)[usize::from(index)].play,
-        )
-        .to_string()
-    };
     let candidate = |node: NodeId, index: u16, confidence: f64| Candidate {
         uci: forest.uci(forest.moves(node)[usize::from(index)].play),
-        san: san(node, index),
+        san: forest.san(node, index),
         confidence,
     };
     let mut cursor = outcome.best.nodes[0];
@@ -407,7 +402,7 @@ fn flags(
                     || (found.cost >= 1.6 && event.squares[0].cost < 0.1)
                     || mover.is_some_and(|r| r != m.role && found.quality == 2)
                 {
-                    let name = san(from, found.index);
+                    let name = forest.san(from, found.index);
                     out.push(Flag {
                         kind: FlagKind::Illegal,
                         start: words.start,

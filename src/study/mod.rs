@@ -3,6 +3,7 @@
 mod build;
 
 pub use build::build;
+pub(crate) use build::passage;
 
 use serde::{Deserialize, Serialize};
 
