@@ -4,7 +4,6 @@
 //! set of small numbers and the legal moves of a position are found once.
 
 use std::cell::OnceCell;
-use std::collections::HashMap;
 
 use shakmaty::san::SanPlus;
 use shakmaty::{Bitboard, CastlingMode, Chess, Color, Move, Piece, Position, Role, Square};
@@ -54,20 +53,18 @@ pub struct Node {
     pub position: Chess,
     /// Plies from the start of the board.
     pub depth: u16,
-    /// A number drawn for this node; sets of nodes are told apart by the exclusive or of theirs.
-    pub key: u64,
     /// Start of the board that it belongs to.
     pub root: NodeId,
     moves: OnceCell<Vec<MoveFact>>,
+    targets: OnceCell<Bitboard>,
     attacked: OnceCell<[Bitboard; 2]>,
+    children: Vec<(u16, NodeId)>,
 }
 
 /// All positions reached by any reading.
 #[derive(Debug, Default)]
 pub struct Forest {
     nodes: Vec<Node>,
-    children: HashMap<(NodeId, u16), NodeId>,
-    fresh: u64,
 }
 
 /// Worth of a piece in pawns (common practice).
@@ -87,28 +84,19 @@ impl Forest {
         Forest::default()
     }
 
-    fn draw(&mut self) -> u64 {
-        // splitmix64, public domain: any generator of well mixed numbers would do.
-        self.fresh = self.fresh.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.fresh;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^ (z >> 31)
-    }
-
     /// Adds a board that starts from a position.
     pub fn add_root(&mut self, position: Chess) -> NodeId {
         let id = self.nodes.len() as NodeId;
-        let key = self.draw();
         self.nodes.push(Node {
             parent: None,
             by: 0,
             position,
             depth: 0,
-            key,
             root: id,
             moves: OnceCell::new(),
+            targets: OnceCell::new(),
             attacked: OnceCell::new(),
+            children: Vec::new(),
         });
         id
     }
@@ -175,31 +163,50 @@ impl Forest {
 
     /// The node behind one of a node's moves, if any reading has gone there.
     pub fn child(&self, id: NodeId, index: u16) -> Option<NodeId> {
-        self.children.get(&(id, index)).copied()
+        self.children(id)
+            .iter()
+            .find(|c| c.0 == index)
+            .map(|c| c.1)
+    }
+
+    /// The moves of a node that any reading has played, with the nodes behind them, in the order of their first use.
+    pub fn children(&self, id: NodeId) -> &[(u16, NodeId)] {
+        &self.node(id).children
+    }
+
+    /// Squares that a node's moves other than castling go to.
+    pub fn targets(&self, id: NodeId) -> Bitboard {
+        *self.node(id).targets.get_or_init(|| {
+            self.moves(id)
+                .iter()
+                .filter(|m| m.castle.is_none())
+                .map(|m| m.to)
+                .collect()
+        })
     }
 
     /// The node behind one of a node's moves.
     pub fn play(&mut self, id: NodeId, index: u16) -> NodeId {
-        if let Some(&child) = self.children.get(&(id, index)) {
+        if let Some(child) = self.child(id, index) {
             return child;
         }
         let play = self.moves(id)[usize::from(index)].play;
         let mut position = self.node(id).position.clone();
         position.play_unchecked(play);
         let child = self.nodes.len() as NodeId;
-        let key = self.draw();
         let (depth, root) = (self.node(id).depth + 1, self.node(id).root);
         self.nodes.push(Node {
             parent: Some(id),
             by: index,
             position,
             depth,
-            key,
             root,
             moves: OnceCell::new(),
+            targets: OnceCell::new(),
             attacked: OnceCell::new(),
+            children: Vec::new(),
         });
-        self.children.insert((id, index), child);
+        self.nodes[id as usize].children.push((index, child));
         child
     }
 

@@ -1,10 +1,10 @@
 //! The beam search.
 
 use std::cell::RefCell;
-use std::collections::{HashMap, HashSet};
 use std::rc::Rc;
 
-use shakmaty::{Chess, Color};
+use rustc_hash::{FxHashMap, FxHashSet};
+use shakmaty::{Bitboard, Chess, Color};
 
 use super::features::{
     Ask, Between, Going, Match, Moment, Passing, Place, clarity_bucket, gap_bucket, matches,
@@ -68,11 +68,37 @@ pub struct Candidate {
     pub score: f32,
 }
 
+/// The nodes of a reading's tree.
+#[derive(Debug, Clone, Default)]
+pub struct Told {
+    /// In the order in which they were told, starts included.
+    order: Vec<NodeId>,
+    /// The same as a set, a bit a node.
+    held: Vec<u64>,
+}
+
+impl Told {
+    /// Whether the tree has a node.
+    pub fn has(&self, node: NodeId) -> bool {
+        self.held
+            .get(node as usize / 64)
+            .is_some_and(|word| word >> (node % 64) & 1 == 1)
+    }
+
+    fn add(&mut self, node: NodeId) {
+        let word = node as usize / 64;
+        if self.held.len() <= word {
+            self.held.resize(word + 1, 0);
+        }
+        self.held[word] |= 1 << (node % 64);
+        self.order.push(node);
+    }
+}
+
 /// A reading of the lesson so far.
 #[derive(Debug, Clone)]
 pub struct State {
-    /// The nodes in the order in which they were told, starts included.
-    pub nodes: Rc<Vec<NodeId>>,
+    told: Rc<Told>,
     /// The node on the board.
     pub cursor: NodeId,
     /// Event played last.
@@ -85,12 +111,22 @@ pub struct State {
     pub persons: [i8; 4],
     /// Boards opened so far.
     pub boards: usize,
-    /// Exclusive or of the node keys.
-    pub key: u64,
     /// Sum of the scores.
     pub score: f32,
     /// Step in the record that made it.
     pub step: u32,
+}
+
+impl State {
+    /// The nodes in the order in which they were told, starts included.
+    pub fn nodes(&self) -> &[NodeId] {
+        &self.told.order
+    }
+
+    /// Whether the tree has a node.
+    pub fn has(&self, node: NodeId) -> bool {
+        self.told.has(node)
+    }
 }
 
 /// One entry of the record of what readings did.
@@ -124,8 +160,22 @@ pub struct Outcome {
     pub record: Vec<Step>,
 }
 
-/// Scores of one move at one node for one event.
+/// Scores of the moves at one node for one event.
 type Scored = Rc<Vec<(Match, f32)>>;
+
+/// What is known of one node for one event.
+#[derive(Debug, Clone, Default)]
+struct Slot {
+    /// Event that it is of, plus one.
+    stamp: usize,
+    /// Moves found with little and with much trying.
+    scored: [Option<Scored>; 2],
+    /// Whether the phrase fits any move at all.
+    fits: Option<bool>,
+}
+
+/// Nodes told last that a phrase may go back to, besides the line on the board and the places returned to.
+const RECENT: usize = 200;
 
 /// Decodes one lesson; owns the positions and everything that is remembered between events.
 pub struct Decoder<'a> {
@@ -140,11 +190,22 @@ pub struct Decoder<'a> {
     words: Vec<f32>,
     ask: Ask,
     clarity: usize,
-    scored: Vec<[Option<Scored>; 2]>,
-    unsaid: HashMap<(NodeId, usize), Scored>,
-    scored_event: usize,
-    between: HashMap<usize, Rc<Between>>,
+    slots: Vec<Slot>,
+    unsaid: FxHashMap<(NodeId, usize), Scored>,
+    entered: usize,
+    wanted: [Bitboard; 2],
+    between: FxHashMap<usize, Rc<Between>>,
+    nothing: Scored,
     buffer: RefCell<Vec<Match>>,
+    spare: Spare,
+}
+
+/// Buffers used again for each state.
+#[derive(Debug, Default)]
+struct Spare {
+    path: Vec<NodeId>,
+    places: Vec<NodeId>,
+    kids: Vec<NodeId>,
 }
 
 impl std::fmt::Debug for Decoder<'_> {
@@ -194,11 +255,14 @@ impl<'a> Decoder<'a> {
             words,
             ask,
             clarity: clarity_bucket(speech.clarity),
-            scored: Vec::new(),
-            unsaid: HashMap::new(),
-            scored_event: usize::MAX,
-            between: HashMap::new(),
+            slots: Vec::new(),
+            unsaid: FxHashMap::default(),
+            entered: usize::MAX,
+            wanted: [Bitboard::EMPTY; 2],
+            between: FxHashMap::default(),
+            nothing: Rc::default(),
             buffer: RefCell::default(),
+            spare: Spare::default(),
         }
     }
 
@@ -222,36 +286,68 @@ impl<'a> Decoder<'a> {
     /// The reading before the first event.
     pub fn initial(&self) -> State {
         let root = self.starts[0].0;
+        let mut told = Told::default();
+        told.add(root);
         State {
-            nodes: Rc::new(vec![root]),
+            told: Rc::new(told),
             cursor: root,
             last: None,
             before: 0,
             forks: [NOWHERE; 4],
             persons: [0; 4],
             boards: 1,
-            key: self.forest.node(root).key,
             score: 0.0,
             step: NO_STEP,
         }
     }
 
     fn enter(&mut self, event: usize) {
-        if self.scored_event != event {
-            self.scored.clear();
+        if self.entered != event {
             self.unsaid.clear();
             self.between.clear();
-            self.scored_event = event;
+            self.entered = event;
+            for turn in Color::ALL {
+                self.wanted[usize::from(turn == Color::Black)] = self.speech.events[event]
+                    .squares
+                    .iter()
+                    .map(|r| r.square(turn))
+                    .collect();
+            }
         }
     }
 
+    fn slot(&mut self, event: usize, node: NodeId) -> &mut Slot {
+        let at = node as usize;
+        if self.slots.len() <= at {
+            self.slots
+                .resize_with(self.forest.len().max(at + 1), Slot::default);
+        }
+        let slot = &mut self.slots[at];
+        if slot.stamp != event + 1 {
+            *slot = Slot {
+                stamp: event + 1,
+                ..Slot::default()
+            };
+        }
+        slot
+    }
+
+    /// Whether a phrase fits any move of a node, slips aside.
+    fn fits(&mut self, event: usize, node: NodeId) -> bool {
+        if let Some(known) = self.slot(event, node).fits {
+            return known;
+        }
+        let turn = usize::from(self.forest.turn(node) == Color::Black);
+        let fits = match self.speech.events[event].kind {
+            Kind::Square => !(self.forest.targets(node) & self.wanted[turn]).is_empty(),
+            _ => true,
+        } && !self.matched(event, node, true).is_empty();
+        self.slot(event, node).fits = Some(fits);
+        fits
+    }
+
     fn matched(&mut self, event: usize, node: NodeId, near: bool) -> Scored {
-        let slot = node as usize;
-        if let Some(found) = self
-            .scored
-            .get(slot)
-            .and_then(|pair| pair[usize::from(near)].as_ref())
-        {
+        if let Some(found) = &self.slot(event, node).scored[usize::from(near)] {
             return Rc::clone(found);
         }
         let e = &self.speech.events[event];
@@ -281,11 +377,7 @@ impl<'a> Decoder<'a> {
         }
         out.sort_by(|a, b| b.1.total_cmp(&a.1));
         let out = Rc::new(out);
-        if self.scored.len() <= slot {
-            self.scored
-                .resize_with(self.forest.len().max(slot + 1), || [None, None]);
-        }
-        self.scored[slot][usize::from(near)] = Some(Rc::clone(&out));
+        self.slot(event, node).scored[usize::from(near)] = Some(Rc::clone(&out));
         out
     }
 
@@ -415,16 +507,16 @@ impl<'a> Decoder<'a> {
         b
     }
 
-    /// The nodes from the start of the board to a node.
-    fn path_to(&self, cursor: NodeId) -> Vec<NodeId> {
+    /// Puts the nodes from the start of the board to a node into a path.
+    fn path_to(&self, cursor: NodeId, path: &mut Vec<NodeId>) {
         let forest = &self.forest;
-        let mut path = vec![NOWHERE; usize::from(forest.node(cursor).depth) + 1];
+        path.clear();
+        path.resize(usize::from(forest.node(cursor).depth) + 1, NOWHERE);
         let mut at = Some(cursor);
         while let Some(node) = at {
             path[usize::from(forest.node(node).depth)] = node;
             at = forest.node(node).parent;
         }
-        path
     }
 
     /// Where a node of the tree lies, seen from the end of a path; `None` on another board.
@@ -502,12 +594,29 @@ impl<'a> Decoder<'a> {
             .get(state.boards)
             .filter(|s| event >= s.1 && s.1 != usize::MAX && self.starts.len() > 1 && s.1 > 0)
             .copied();
-        let mut places: Vec<NodeId> = Vec::new();
+        let mut spare = std::mem::take(&mut self.spare);
+        self.path_to(state.cursor, &mut spare.path);
+        spare.places.clear();
         match forced {
-            Some((root, _)) => places.push(root),
+            Some((root, _)) => spare.places.push(root),
             None => {
-                places.extend_from_slice(&state.nodes);
-                places.extend(
+                let order = state.nodes();
+                let recent = order.len().saturating_sub(RECENT);
+                if recent > 0 {
+                    let older = &order[..recent];
+                    let mut extra: Vec<NodeId> = spare
+                        .path
+                        .iter()
+                        .chain(state.forks.iter().filter(|&&f| f != NOWHERE))
+                        .filter(|n| older.contains(n))
+                        .copied()
+                        .collect();
+                    extra.sort_unstable();
+                    extra.dedup();
+                    spare.places.extend(extra);
+                }
+                spare.places.extend_from_slice(&order[recent..]);
+                spare.places.extend(
                     self.starts
                         .get(state.boards)
                         .filter(|s| event >= s.1)
@@ -515,26 +624,23 @@ impl<'a> Decoder<'a> {
                 );
             }
         }
-        let path = self.path_to(state.cursor);
+        let Spare {
+            path, places, kids, ..
+        } = &mut spare;
         let here = if let Some((root, _)) = forced {
             root
         } else {
             state.cursor
         };
-        let parents: Vec<NodeId> = state
-            .nodes
-            .iter()
-            .map(|&n| self.forest.node(n).parent.unwrap_or(NOWHERE))
-            .collect();
         let mut best_here: (u8, usize) = (0, 9);
         let mut best_else = 0u8;
-        for node in places {
+        for &node in places.iter() {
             // Most places have no move for the phrase at all: they cost no more than this.
-            if node != state.cursor && self.matched(event, node, true).is_empty() {
+            if node != state.cursor && !self.fits(event, node) {
                 continue;
             }
-            let place = if state.nodes.contains(&node) {
-                match self.place_of(node, &path) {
+            let place = if state.has(node) {
+                match self.place_of(node, path) {
                     Some(place) => place,
                     None => continue,
                 }
@@ -564,14 +670,16 @@ impl<'a> Decoder<'a> {
             {
                 self.matched_behind_unsaid(event, node, state.last.map_or(0, |l| l + 1), &between)
             } else {
-                Rc::new(Vec::new())
+                Rc::clone(&self.nothing)
             };
-            let kids: Vec<NodeId> = parents
-                .iter()
-                .zip(state.nodes.iter())
-                .filter(|&(&parent, _)| parent == node)
-                .map(|(_, &kid)| kid)
-                .collect();
+            kids.clear();
+            kids.extend(
+                self.forest
+                    .children(node)
+                    .iter()
+                    .map(|c| c.1)
+                    .filter(|&c| state.has(c)),
+            );
             let child_named = kids
                 .iter()
                 .any(|&c| self.forest.incoming(c).is_some_and(|i| between.names(i)));
@@ -594,7 +702,7 @@ impl<'a> Decoder<'a> {
                     .map_or(node, |f| forest.child(node, f.0).unwrap_or(node));
                 let edge = forest
                     .child(source, m.index)
-                    .is_some_and(|c| state.nodes.contains(&c));
+                    .is_some_and(|c| state.has(c));
                 let going = Going {
                     node,
                     place,
@@ -654,6 +762,7 @@ impl<'a> Decoder<'a> {
         take(self, Action::Pass, dot.sum, &mut |sink: &mut Collect| {
             none_features(sink, forest, e, &moment, &passing, clarity, &ask);
         });
+        self.spare = spare;
     }
 
     /// The ways on from a state with their dense features; word features belong to every play alike.
@@ -674,7 +783,7 @@ impl<'a> Decoder<'a> {
         match action {
             Action::Pass => next.before = 1,
             Action::Play { from, found, place } => {
-                if place.rel == 13 && !state.nodes.contains(&from) {
+                if place.rel == 13 && !state.has(from) {
                     self.add(&mut next, from);
                     next.boards += 1;
                 }
@@ -709,9 +818,8 @@ impl<'a> Decoder<'a> {
     }
 
     fn add(&self, state: &mut State, node: NodeId) {
-        if !state.nodes.contains(&node) {
-            Rc::make_mut(&mut state.nodes).push(node);
-            state.key ^= self.forest.node(node).key;
+        if !state.has(node) {
+            Rc::make_mut(&mut state.told).add(node);
         }
     }
 
@@ -763,6 +871,8 @@ impl<'a> Decoder<'a> {
         let mut beam = vec![self.initial()];
         let mut record: Vec<Step> = Vec::new();
         let mut pool: Vec<(f32, usize, Action, f32)> = Vec::new();
+        let mut seen: FxHashSet<(u64, usize, NodeId, NodeId)> = FxHashSet::default();
+        let mut crowd: FxHashMap<u64, usize> = FxHashMap::default();
         for event in 0..self.speech.events.len() {
             pool.clear();
             let floor = beam[0].score - 25.0;
@@ -776,9 +886,8 @@ impl<'a> Decoder<'a> {
                 });
             }
             pool.sort_by(|a, b| b.0.total_cmp(&a.0));
-            let mut seen: HashSet<(u64, usize, NodeId, NodeId)> =
-                HashSet::with_capacity(options.beam * 2);
-            let mut crowd: HashMap<u64, usize> = HashMap::new();
+            seen.clear();
+            crowd.clear();
             let mut next: Vec<State> = Vec::with_capacity(options.beam);
             for &(_, index, action, score) in pool.iter() {
                 if next.len() >= options.beam {

@@ -718,7 +718,7 @@ pub fn decode_row(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Op
     let outcome = decoder.search(options, |_, _, _| true);
     let epd = |p: &shakmaty::Chess| Epd::from_position(p, EnPassantMode::Legal).to_string();
     let mut edges = HashSet::new();
-    for &n in outcome.best.nodes.iter() {
+    for &n in outcome.best.nodes().iter() {
         if let (Some(parent), Some(m)) = (decoder.forest.node(n).parent, decoder.forest.incoming(n))
         {
             edges.insert((

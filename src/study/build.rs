@@ -61,7 +61,7 @@ pub fn build(
     let speech = decoder.speech;
     let tokens = &speech.tokens;
     let forest = &decoder.forest;
-    let nodes = &outcome.best.nodes;
+    let nodes = outcome.best.nodes();
     // Games and ids.
     let mut roots: Vec<NodeId> = Vec::new();
     let mut place: HashMap<NodeId, (usize, usize)> = HashMap::new();
@@ -101,7 +101,7 @@ pub fn build(
     let back = grammar.class("back") | grammar.class("instead") | grammar.class("again");
     let mut changes = vec![Change {
         token: 0,
-        node: outcome.best.nodes[0],
+        node: outcome.best.nodes()[0],
     }];
     let mut last_end = 0usize;
     for step in &outcome.path {
@@ -247,7 +247,7 @@ fn survivors(outcome: &Outcome) -> HashMap<NodeId, f64> {
     for state in &outcome.beam {
         let w = f64::from((state.score - top) / 2.0).exp();
         sum += w;
-        for &n in state.nodes.iter() {
+        for &n in state.nodes().iter() {
             *out.entry(n).or_default() += w;
         }
     }
@@ -380,7 +380,7 @@ fn flags(
         san: forest.san(node, index),
         confidence,
     };
-    let mut cursor = outcome.best.nodes[0];
+    let mut cursor = outcome.best.nodes()[0];
     for step in &outcome.path {
         let event = &speech.events[step.event as usize];
         let Some(words) = passage(
