@@ -3,6 +3,8 @@
 //! A [`Forest`] interns every position that any reading of the lesson reaches, as (parent, move), so that a reading is a
 //! set of small numbers and the legal moves of a position are found once.
 
+mod openings;
+
 use std::cell::OnceCell;
 
 use shakmaty::san::SanPlus;
@@ -29,6 +31,7 @@ pub struct MoveFact {
     /// Piece that a pawn turns into.
     pub promotion: Option<Role>,
     effect: OnceCell<Effect>,
+    lines: OnceCell<u16>,
 }
 
 /// What a move does to the other king.
@@ -57,6 +60,7 @@ pub struct Node {
     pub root: NodeId,
     moves: OnceCell<Vec<MoveFact>>,
     targets: OnceCell<Bitboard>,
+    lines: OnceCell<u16>,
     attacked: OnceCell<[Bitboard; 2]>,
     children: Vec<(u16, NodeId)>,
 }
@@ -95,6 +99,7 @@ impl Forest {
             root: id,
             moves: OnceCell::new(),
             targets: OnceCell::new(),
+            lines: OnceCell::new(),
             attacked: OnceCell::new(),
             children: Vec::new(),
         });
@@ -139,6 +144,7 @@ impl Forest {
                         promotion: play.promotion(),
                         play,
                         effect: OnceCell::new(),
+                        lines: OnceCell::new(),
                     }
                 })
                 .collect()
@@ -159,6 +165,30 @@ impl Forest {
                 Effect::Check
             }
         })
+    }
+
+    /// How usual one of a node's moves is in openings: 0 where no opening line knows the position, 1 where none knows the
+    /// move, 2 to 4 for a rare, a usual and a frequent one.
+    pub fn usual(&self, id: NodeId, index: u16) -> usize {
+        let node = self.node(id);
+        let here = *node
+            .lines
+            .get_or_init(|| openings::lines_through(&node.position));
+        if here == 0 {
+            return 0;
+        }
+        let fact = &self.moves(id)[usize::from(index)];
+        let there = *fact.lines.get_or_init(|| {
+            let mut after = node.position.clone();
+            after.play_unchecked(fact.play);
+            openings::lines_through(&after)
+        });
+        match f32::from(there) / f32::from(here) {
+            0.0 => 1,
+            share if share < 0.05 => 2,
+            share if share < 0.3 => 3,
+            _ => 4,
+        }
     }
 
     /// The node behind one of a node's moves, if any reading has gone there.
@@ -203,6 +233,7 @@ impl Forest {
             root,
             moves: OnceCell::new(),
             targets: OnceCell::new(),
+            lines: OnceCell::new(),
             attacked: OnceCell::new(),
             children: Vec::new(),
         });

@@ -449,6 +449,9 @@ pub fn move_features(
         Role::King => 9,
     };
     sink.add(M_OPENING.at(phase, style, 0));
+    let usual = forest.usual(node, found.index);
+    sink.add(M_USUAL.at(usual, kind, clarity));
+    sink.add(M_USUAL_MAN.at(usual, role, usize::from(said.is_some())));
     let double = style == 0;
     sink.add(M_PUSH.at(
         usize::from(s.left & ask.push != 0),

@@ -38,7 +38,7 @@ impl Default for Options {
     fn default() -> Options {
         Options {
             beam: 128,
-            same_place: 32,
+            same_place: 10,
         }
     }
 }
