@@ -8,7 +8,7 @@ mod openings;
 use std::cell::OnceCell;
 
 use shakmaty::san::SanPlus;
-use shakmaty::{Bitboard, CastlingMode, Chess, Color, Move, Piece, Position, Role, Square};
+use shakmaty::{Bitboard, Board, CastlingMode, Chess, Color, Move, Piece, Position, Role, Square};
 
 /// A node of the forest.
 pub type NodeId = u32;
@@ -32,6 +32,7 @@ pub struct MoveFact {
     pub promotion: Option<Role>,
     effect: OnceCell<Effect>,
     lines: OnceCell<u16>,
+    left: OnceCell<usize>,
 }
 
 /// What a move does to the other king.
@@ -61,6 +62,7 @@ pub struct Node {
     moves: OnceCell<Vec<MoveFact>>,
     targets: OnceCell<Bitboard>,
     lines: OnceCell<u16>,
+    free: OnceCell<usize>,
     attacked: OnceCell<[Bitboard; 2]>,
     children: Vec<(u16, NodeId)>,
 }
@@ -82,6 +84,34 @@ pub fn worth(role: Role) -> i32 {
     }
 }
 
+/// What a side may lose at once on a board, by the cheapest attacker and a look at whether the man is defended: 0 nothing,
+/// 1 a pawn's worth or two, 2 a minor piece, 3 a rook, 4 more.
+fn loose(board: &Board, side: Color) -> usize {
+    let occupied = board.occupied();
+    let mut most = 0;
+    for square in board.by_color(side) & !board.kings() {
+        let attackers = board.attacks_to(square, !side, occupied);
+        let Some(cheapest) = attackers
+            .into_iter()
+            .filter_map(|a| board.role_at(a))
+            .map(worth)
+            .min()
+        else {
+            continue;
+        };
+        let value = board.role_at(square).map_or(0, worth);
+        let defended = !board.attacks_to(square, side, occupied).is_empty();
+        most = most.max(if defended { value - cheapest } else { value });
+    }
+    match most {
+        i32::MIN..=0 => 0,
+        1..=2 => 1,
+        3..=4 => 2,
+        5 => 3,
+        _ => 4,
+    }
+}
+
 impl Forest {
     /// An empty forest.
     pub fn new() -> Forest {
@@ -100,6 +130,7 @@ impl Forest {
             moves: OnceCell::new(),
             targets: OnceCell::new(),
             lines: OnceCell::new(),
+            free: OnceCell::new(),
             attacked: OnceCell::new(),
             children: Vec::new(),
         });
@@ -145,6 +176,7 @@ impl Forest {
                         play,
                         effect: OnceCell::new(),
                         lines: OnceCell::new(),
+                        left: OnceCell::new(),
                     }
                 })
                 .collect()
@@ -164,6 +196,26 @@ impl Forest {
             } else {
                 Effect::Check
             }
+        })
+    }
+
+    /// What the side that is not to move has left to be taken, in the steps of 0 nothing, 1 a pawn or two, 2 a minor piece,
+    /// 3 a rook, 4 more.
+    pub fn free(&self, id: NodeId) -> usize {
+        let node = self.node(id);
+        *node
+            .free
+            .get_or_init(|| loose(node.position.board(), !node.position.turn()))
+    }
+
+    /// What the mover leaves to be taken behind one of a node's moves, in the same steps.
+    pub fn leaves(&self, id: NodeId, index: u16) -> usize {
+        let fact = &self.moves(id)[usize::from(index)];
+        *fact.left.get_or_init(|| {
+            let position = &self.node(id).position;
+            let mut after = position.clone();
+            after.play_unchecked(fact.play);
+            loose(after.board(), position.turn())
         })
     }
 
@@ -234,6 +286,7 @@ impl Forest {
             moves: OnceCell::new(),
             targets: OnceCell::new(),
             lines: OnceCell::new(),
+            free: OnceCell::new(),
             attacked: OnceCell::new(),
             children: Vec::new(),
         });

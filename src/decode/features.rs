@@ -452,6 +452,15 @@ pub fn move_features(
     let usual = forest.usual(node, found.index);
     sink.add(M_USUAL.at(usual, kind, clarity));
     sink.add(M_USUAL_MAN.at(usual, role, usize::from(said.is_some())));
+    let known = usize::from(usual > 1);
+    sink.add(M_LEAVES.at(forest.leaves(node, found.index), role, known));
+    let gained = m.victim.map_or(0, |v| match worth(v) {
+        0..=1 => 1,
+        2..=4 => 2,
+        5 => 3,
+        _ => 4,
+    });
+    sink.add(M_FREE.at(forest.free(node), gained, known));
     let double = style == 0;
     sink.add(M_PUSH.at(
         usize::from(s.left & ask.push != 0),

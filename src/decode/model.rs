@@ -80,6 +80,8 @@ pub mod blocks {
         M_OPENING "move.opening" [3, 10, 1];
         M_USUAL "move.usual" [5, 6, 3];
         M_USUAL_MAN "move.usual.man" [5, 6, 2];
+        M_LEAVES "move.leaves" [5, 6, 2];
+        M_FREE "move.free" [5, 5, 2];
         M_PUSH "move.push" [2, 3, 1];
         M_CHASED "move.chased" [2, 6, 1];
         S_GAP "place.gap" [14, 7, 1];
