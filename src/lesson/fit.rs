@@ -34,8 +34,8 @@ impl Default for FitOptions {
     fn default() -> FitOptions {
         FitOptions {
             local: 8,
-            global: 0,
-            beam: 16,
+            global: 3,
+            beam: 64,
             rate: 0.1,
             global_rate: 0.05,
             decay: 1e-5,
