@@ -469,6 +469,17 @@ pub fn move_features(
     ));
 }
 
+fn coarse(rel: usize) -> usize {
+    match rel {
+        0 => 0,
+        1 => 1,
+        2 => 2,
+        3..=9 => 3,
+        13 => 5,
+        _ => 4,
+    }
+}
+
 /// Where a node lies, seen from the node on the board.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Place {
@@ -481,14 +492,7 @@ pub struct Place {
 impl Place {
     /// Six kinds: here, one back, two back, further back, elsewhere, another board.
     pub fn coarse(&self) -> usize {
-        match self.rel {
-            0 => 0,
-            1 => 1,
-            2 => 2,
-            3..=9 => 3,
-            13 => 5,
-            _ => 4,
-        }
+        coarse(self.rel)
     }
 
     /// Place of an ancestor at a distance.
@@ -542,6 +546,8 @@ pub struct Between {
     pub stop: usize,
     /// Whether castling was named and passed over.
     pub castles: bool,
+    /// Sums of the weights that all moves of a place share, by [`Place::rel`].
+    pub shared: [f32; 14],
     /// Moves named and passed over: mover (if said) and square, latest first.
     pub named: Vec<(Option<Role>, Square)>,
 }
@@ -597,6 +603,19 @@ pub struct Going<'f> {
     pub filled: bool,
 }
 
+/// Features that all moves from a place share, whatever the tree: what was said since the last move.
+pub fn shared_features(between: &Between, rel: usize, mut add: impl FnMut(usize)) {
+    let coarse = coarse(rel);
+    add(S_GAP.at(rel, between.gap, 0));
+    add(S_STOP.at(coarse, between.stop, 0));
+    let mut cues = between.cues;
+    while cues != 0 {
+        let bit = cues.trailing_zeros() as usize;
+        cues &= cues - 1;
+        add(S_CUE.at(coarse, bit, 0));
+    }
+}
+
 /// Features of playing from a place.
 pub fn place_features(
     sink: &mut impl Sink,
@@ -618,17 +637,10 @@ pub fn place_features(
     } = going;
     let coarse = place.coarse();
     let b = moment.between;
-    sink.add(S_GAP.at(place.rel, b.gap, 0));
-    let mut cues = b.cues;
-    while cues != 0 {
-        let bit = cues.trailing_zeros() as usize;
-        cues &= cues - 1;
-        sink.add(S_CUE.at(coarse, bit, 0));
-    }
+    sink.shared(b, place.rel);
     sink.add(S_EDGE.at(place.rel, usize::from(edge), usize::from(b.gap > 2)));
     if place.rel != 0 {
         sink.add(S_FORK.at(fork, usize::from(edge), coarse.min(4)));
-        sink.add(S_STOP.at(coarse, b.stop, 0));
         sink.add(S_CHILDREN.at(coarse, children.min(3), 0));
         let same_side = moment.last_turn.is_some_and(|t| t == forest.turn(node));
         sink.add(S_LAST.at(coarse, usize::from(same_side), 0));
@@ -642,7 +654,6 @@ pub fn place_features(
         }
     } else {
         sink.add(S_FORK.at(fork, usize::from(edge), 0));
-        sink.add(S_STOP.at(0, b.stop, 0));
         sink.add(S_CHILDREN.at(0, children.min(3), 0));
     }
     if !b.named.is_empty() {

@@ -7,6 +7,8 @@ use std::collections::HashMap;
 
 use thiserror::Error;
 
+use super::features::{Between, shared_features};
+
 /// A table of weights with up to three indices.
 #[derive(Debug, Clone, Copy)]
 pub struct Block {
@@ -241,6 +243,9 @@ impl Model {
 pub trait Sink {
     /// Adds a dense feature.
     fn add(&mut self, feature: usize);
+
+    /// Adds the features that all moves of a place share.
+    fn shared(&mut self, between: &Between, rel: usize);
 }
 
 /// Sums weights.
@@ -257,6 +262,11 @@ impl Sink for Dot<'_> {
     fn add(&mut self, feature: usize) {
         self.sum += self.weights[feature];
     }
+
+    #[inline]
+    fn shared(&mut self, between: &Between, rel: usize) {
+        self.sum += between.shared[rel];
+    }
 }
 
 /// Collects features.
@@ -266,5 +276,9 @@ pub struct Collect(pub Vec<u32>);
 impl Sink for Collect {
     fn add(&mut self, feature: usize) {
         self.0.push(feature as u32);
+    }
+
+    fn shared(&mut self, between: &Between, rel: usize) {
+        shared_features(between, rel, |f| self.add(f));
     }
 }
