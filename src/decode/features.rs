@@ -548,6 +548,8 @@ pub struct Between {
     pub castles: bool,
     /// Sums of the weights that all moves of a place share, by [`Place::rel`].
     pub shared: [f32; 14],
+    /// The highest of them off the board.
+    pub most: f32,
     /// Moves named and passed over: mover (if said) and square, latest first.
     pub named: Vec<(Option<Role>, Square)>,
 }

@@ -170,15 +170,15 @@ struct Slot {
     stamp: usize,
     /// Moves found with little and with much trying.
     scored: [Option<Scored>; 2],
-    /// Whether the phrase fits any move at all.
-    fits: Option<bool>,
+    /// Best score of a move with much trying, slips aside, and the best quality of a match; `None` before they are asked for.
+    best: Option<(f32, u8)>,
 }
 
 /// How far below the best reading one is still followed: with a beam of 128 the last is 8 below the first on average.
-const KEPT: f32 = 16.0;
+const KEPT: f32 = 12.0;
 
 /// What the features of a place may add at most to those that all moves there share, as far as pruning reckons with it.
-const REST: f32 = 8.0;
+const REST: f32 = 5.0;
 
 /// Nodes told last that a phrase may go back to, besides the line on the board and the places returned to.
 const RECENT: usize = 200;
@@ -338,18 +338,22 @@ impl<'a> Decoder<'a> {
         slot
     }
 
-    /// Whether a phrase fits any move of a node, slips aside.
-    fn fits(&mut self, event: usize, node: NodeId) -> bool {
-        if let Some(known) = self.slot(event, node).fits {
+    /// Best score of a phrase's moves at a node and their best quality, slips aside; quality 0 where it fits none.
+    fn best_at(&mut self, event: usize, node: NodeId) -> (f32, u8) {
+        if let Some(known) = self.slot(event, node).best {
             return known;
         }
         let turn = usize::from(self.forest.turn(node) == Color::Black);
-        let fits = match self.speech.events[event].kind {
-            Kind::Square => !(self.forest.targets(node) & self.wanted[turn]).is_empty(),
-            _ => true,
-        } && !self.matched(event, node, true).is_empty();
-        self.slot(event, node).fits = Some(fits);
-        fits
+        let hopeless = self.speech.events[event].kind == Kind::Square
+            && (self.forest.targets(node) & self.wanted[turn]).is_empty();
+        let mut best = (f32::MIN, 0);
+        if !hopeless {
+            for (m, score) in self.matched(event, node, true).iter().filter(|m| !m.0.slip) {
+                best = (best.0.max(*score), best.1.max(m.quality));
+            }
+        }
+        self.slot(event, node).best = Some(best);
+        best
     }
 
     fn matched(&mut self, event: usize, node: NodeId, near: bool) -> Scored {
@@ -516,6 +520,7 @@ impl<'a> Decoder<'a> {
             shared_features(&b, rel, |f| dot.add(f));
             b.shared[rel] = dot.sum;
         }
+        b.most = b.shared[1..].iter().copied().fold(f32::MIN, f32::max);
         let b = Rc::new(b);
         self.between.insert(key, Rc::clone(&b));
         b
@@ -651,8 +656,15 @@ impl<'a> Decoder<'a> {
         let mut best_else = 0u8;
         for &node in places.iter() {
             // Most places have no move for the phrase at all: they cost no more than this.
-            if node != state.cursor && !self.fits(event, node) {
-                continue;
+            if node != state.cursor {
+                let (score, quality) = self.best_at(event, node);
+                if quality == 0 {
+                    continue;
+                }
+                if self.words[event] + score + between.most + REST < least && state.has(node) {
+                    best_else = best_else.max(1 + quality / 3);
+                    continue;
+                }
             }
             let place = if state.has(node) {
                 match self.place_of(node, path) {
