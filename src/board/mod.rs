@@ -245,10 +245,7 @@ impl Forest {
 
     /// The node behind one of a node's moves, if any reading has gone there.
     pub fn child(&self, id: NodeId, index: u16) -> Option<NodeId> {
-        self.children(id)
-            .iter()
-            .find(|c| c.0 == index)
-            .map(|c| c.1)
+        self.children(id).iter().find(|c| c.0 == index).map(|c| c.1)
     }
 
     /// The moves of a node that any reading has played, with the nodes behind them, in the order of their first use.

@@ -8,7 +8,8 @@ use shakmaty::{Bitboard, Chess, Color};
 
 use super::features::{
     Ask, Between, Going, Match, Moment, Passing, Place, clarity_bucket, gap_bucket, matches,
-    move_features, near_bucket, none_features, place_features, shared_features, unsaid, unsaid_features,
+    move_features, near_bucket, none_features, place_features, shared_features, unsaid,
+    unsaid_features,
 };
 use super::model::{Collect, Dot, Model, Sink};
 use super::words::word_features;
@@ -177,6 +178,9 @@ struct Slot {
 /// How far below the best reading one is still followed: with a beam of 128 the last is 8 below the first on average.
 const KEPT: f32 = 12.0;
 
+/// Ways on kept while an event is tried, in beams: many of them lead to the same reading.
+const ROOM: usize = 3;
+
 /// What the features of a place may add at most to those that all moves there share, as far as pruning reckons with it.
 const REST: f32 = 5.0;
 
@@ -211,7 +215,7 @@ pub struct Decoder<'a> {
 struct Spare {
     path: Vec<NodeId>,
     places: Vec<NodeId>,
-    kids: Vec<NodeId>,
+    kids: Vec<(u16, NodeId)>,
 }
 
 impl std::fmt::Debug for Decoder<'_> {
@@ -704,12 +708,12 @@ impl<'a> Decoder<'a> {
                 self.forest
                     .children(node)
                     .iter()
-                    .map(|c| c.1)
-                    .filter(|&c| state.has(c)),
+                    .filter(|c| state.has(c.1))
+                    .copied(),
             );
             let child_named = kids
                 .iter()
-                .any(|&c| self.forest.incoming(c).is_some_and(|i| between.names(i)));
+                .any(|&(_, c)| self.forest.incoming(c).is_some_and(|i| between.names(i)));
             for (m, score) in found
                 .iter()
                 .take(most)
@@ -733,9 +737,10 @@ impl<'a> Decoder<'a> {
                 let source = m
                     .fill
                     .map_or(node, |f| forest.child(node, f.0).unwrap_or(node));
-                let edge = forest
-                    .child(source, m.index)
-                    .is_some_and(|c| state.has(c));
+                let edge = match m.fill {
+                    None => kids.iter().any(|k| k.0 == m.index),
+                    Some(_) => forest.child(source, m.index).is_some_and(|c| state.has(c)),
+                };
                 let going = Going {
                     node,
                     place,
@@ -745,7 +750,7 @@ impl<'a> Decoder<'a> {
                     fork,
                     replaced: kids
                         .last()
-                        .and_then(|&c| forest.incoming(c))
+                        .and_then(|&(_, c)| forest.incoming(c))
                         .filter(|_| !edge),
                     child_named,
                     filled: m.fill.is_some(),
@@ -909,22 +914,30 @@ impl<'a> Decoder<'a> {
         let mut crowd: FxHashMap<u64, usize> = FxHashMap::default();
         for event in 0..self.speech.events.len() {
             pool.clear();
-            let mut best = f32::MIN;
+            let (mut best, mut cut) = (f32::MIN, f32::MIN);
+            let room = options.beam * ROOM;
             for (index, state) in beam.iter().enumerate() {
                 let base = state.score;
-                self.expand(state, event, 3, best - KEPT - base, |_, action, score, _| {
-                    if base + score > best - KEPT {
-                        best = best.max(base + score);
-                        pool.push((base + score, index, action, score));
+                self.expand(state, event, 3, cut - base, |_, action, score, _| {
+                    let total = base + score;
+                    if total > cut {
+                        best = best.max(total);
+                        cut = cut.max(best - KEPT);
+                        pool.push((total, index, action, score));
                     }
                 });
+                // More than the beam can hold even if many are alike: only the upper half has a chance.
+                if pool.len() > 2 * room {
+                    pool.select_nth_unstable_by(room, |a, b| b.0.total_cmp(&a.0));
+                    cut = cut.max(pool[room].0);
+                    pool.truncate(room);
+                }
             }
             ranks.clear();
-            let floor = best - KEPT;
             ranks.extend(
                 pool.iter()
                     .enumerate()
-                    .filter(|(_, p)| p.0 >= floor)
+                    .filter(|(_, p)| p.0 >= cut)
                     .map(|(i, p)| (p.0, i as u32)),
             );
             ranks.sort_unstable_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
