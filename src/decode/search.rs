@@ -722,11 +722,10 @@ impl<'a> Decoder<'a> {
                 if m.slip && !on_board {
                     continue;
                 }
-                if self.words[event] + score + between.shared[place.rel] + REST < least {
-                    if !on_board {
-                        best_else = best_else.max(if m.quality == 3 { 2 } else { 1 });
-                        continue;
-                    }
+                if !on_board && self.words[event] + score + between.shared[place.rel] + REST < least
+                {
+                    best_else = best_else.max(if m.quality == 3 { 2 } else { 1 });
+                    continue;
                 }
                 if !on_board {
                     best_else = best_else.max(if m.quality == 3 { 2 } else { 1 });
