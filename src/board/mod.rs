@@ -67,6 +67,24 @@ pub struct Node {
     children: Vec<(u16, NodeId)>,
 }
 
+impl Node {
+    fn new(parent: Option<NodeId>, by: u16, position: Chess, depth: u16, root: NodeId) -> Node {
+        Node {
+            parent,
+            by,
+            position,
+            depth,
+            root,
+            moves: OnceCell::new(),
+            targets: OnceCell::new(),
+            lines: OnceCell::new(),
+            free: OnceCell::new(),
+            attacked: OnceCell::new(),
+            children: Vec::new(),
+        }
+    }
+}
+
 /// All positions reached by any reading.
 #[derive(Debug, Default)]
 pub struct Forest {
@@ -84,8 +102,7 @@ pub fn worth(role: Role) -> i32 {
     }
 }
 
-/// What a side may lose at once on a board, by the cheapest attacker and a look at whether the man is defended: 0 nothing,
-/// 1 a pawn's worth or two, 2 a minor piece, 3 a rook, 4 more.
+/// What a side may lose at once on a board, in steps, by the cheapest attacker and a look at whether the man is defended.
 fn loose(board: &Board, side: Color) -> usize {
     let occupied = board.occupied();
     let mut most = 0;
@@ -103,7 +120,12 @@ fn loose(board: &Board, side: Color) -> usize {
         let defended = !board.attacks_to(square, side, occupied).is_empty();
         most = most.max(if defended { value - cheapest } else { value });
     }
-    match most {
+    step(most)
+}
+
+/// A worth in pawns in five steps: 0 nothing, 1 a pawn or two, 2 a minor piece, 3 a rook, 4 more.
+pub fn step(worth: i32) -> usize {
+    match worth {
         i32::MIN..=0 => 0,
         1..=2 => 1,
         3..=4 => 2,
@@ -121,19 +143,7 @@ impl Forest {
     /// Adds a board that starts from a position.
     pub fn add_root(&mut self, position: Chess) -> NodeId {
         let id = self.nodes.len() as NodeId;
-        self.nodes.push(Node {
-            parent: None,
-            by: 0,
-            position,
-            depth: 0,
-            root: id,
-            moves: OnceCell::new(),
-            targets: OnceCell::new(),
-            lines: OnceCell::new(),
-            free: OnceCell::new(),
-            attacked: OnceCell::new(),
-            children: Vec::new(),
-        });
+        self.nodes.push(Node::new(None, 0, position, 0, id));
         id
     }
 
@@ -183,12 +193,18 @@ impl Forest {
         })
     }
 
+    /// The position behind one of a node's moves.
+    fn after(&self, id: NodeId, fact: &MoveFact) -> Chess {
+        let mut position = self.node(id).position.clone();
+        position.play_unchecked(fact.play);
+        position
+    }
+
     /// What one of a node's moves does to the other king.
     pub fn effect(&self, id: NodeId, index: u16) -> Effect {
         let fact = &self.moves(id)[usize::from(index)];
         *fact.effect.get_or_init(|| {
-            let mut after = self.node(id).position.clone();
-            after.play_unchecked(fact.play);
+            let after = self.after(id, fact);
             if !after.is_check() {
                 Effect::Quiet
             } else if after.legal_moves().is_empty() {
@@ -199,8 +215,7 @@ impl Forest {
         })
     }
 
-    /// What the side that is not to move has left to be taken, in the steps of 0 nothing, 1 a pawn or two, 2 a minor piece,
-    /// 3 a rook, 4 more.
+    /// What the side that is not to move has left to be taken, in the steps of [`step`].
     pub fn free(&self, id: NodeId) -> usize {
         let node = self.node(id);
         *node
@@ -211,12 +226,9 @@ impl Forest {
     /// What the mover leaves to be taken behind one of a node's moves, in the same steps.
     pub fn leaves(&self, id: NodeId, index: u16) -> usize {
         let fact = &self.moves(id)[usize::from(index)];
-        *fact.left.get_or_init(|| {
-            let position = &self.node(id).position;
-            let mut after = position.clone();
-            after.play_unchecked(fact.play);
-            loose(after.board(), position.turn())
-        })
+        *fact
+            .left
+            .get_or_init(|| loose(self.after(id, fact).board(), self.turn(id)))
     }
 
     /// How usual one of a node's moves is in openings: 0 where no opening line knows the position, 1 where none knows the
@@ -230,11 +242,9 @@ impl Forest {
             return 0;
         }
         let fact = &self.moves(id)[usize::from(index)];
-        let there = *fact.lines.get_or_init(|| {
-            let mut after = node.position.clone();
-            after.play_unchecked(fact.play);
-            openings::lines_through(&after)
-        });
+        let there = *fact
+            .lines
+            .get_or_init(|| openings::lines_through(&self.after(id, fact)));
         match f32::from(there) / f32::from(here) {
             0.0 => 1,
             share if share < 0.05 => 2,
@@ -269,24 +279,11 @@ impl Forest {
         if let Some(child) = self.child(id, index) {
             return child;
         }
-        let play = self.moves(id)[usize::from(index)].play;
-        let mut position = self.node(id).position.clone();
-        position.play_unchecked(play);
+        let position = self.after(id, &self.moves(id)[usize::from(index)]);
         let child = self.nodes.len() as NodeId;
         let (depth, root) = (self.node(id).depth + 1, self.node(id).root);
-        self.nodes.push(Node {
-            parent: Some(id),
-            by: index,
-            position,
-            depth,
-            root,
-            moves: OnceCell::new(),
-            targets: OnceCell::new(),
-            lines: OnceCell::new(),
-            free: OnceCell::new(),
-            attacked: OnceCell::new(),
-            children: Vec::new(),
-        });
+        self.nodes
+            .push(Node::new(Some(id), index, position, depth, root));
         self.nodes[id as usize].children.push((index, child));
         child
     }

@@ -3,7 +3,7 @@
 use shakmaty::{Color, Position, Role, Square};
 
 use super::model::{Sink, blocks::*};
-use crate::board::{Effect, Forest, MoveFact, NodeId, worth};
+use crate::board::{Effect, Forest, MoveFact, NodeId, step, worth};
 use crate::speech::{Event, Kind};
 
 /// A legal move that a phrase may mean.
@@ -454,12 +454,7 @@ pub fn move_features(
     sink.add(M_USUAL_MAN.at(usual, role, usize::from(said.is_some())));
     let known = usize::from(usual > 1);
     sink.add(M_LEAVES.at(forest.leaves(node, found.index), role, known));
-    let gained = m.victim.map_or(0, |v| match worth(v) {
-        0..=1 => 1,
-        2..=4 => 2,
-        5 => 3,
-        _ => 4,
-    });
+    let gained = m.victim.map_or(0, |v| step(worth(v)));
     sink.add(M_FREE.at(forest.free(node), gained, known));
     let double = style == 0;
     sink.add(M_PUSH.at(

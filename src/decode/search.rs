@@ -15,7 +15,7 @@ use super::model::{Collect, Dot, Model, Sink};
 use super::words::word_features;
 use crate::board::{Forest, NodeId};
 use crate::grammar::Grammar;
-use crate::speech::{Kind, Speech, Stop};
+use crate::speech::{Event, Kind, Speech, Stop};
 
 /// Where the boards of a lesson start.
 #[derive(Debug, Clone)]
@@ -186,6 +186,11 @@ const REST: f32 = 5.0;
 
 /// Nodes told last that a phrase may go back to, besides the line on the board and the places returned to.
 const RECENT: usize = 200;
+
+/// What a match off the board counts for where the phrase is passed over: 2 for a clean one, 1 for another.
+fn elsewhere(quality: u8) -> u8 {
+    if quality == 3 { 2 } else { 1 }
+}
 
 /// Decodes one lesson; owns the positions and everything that is remembered between events.
 pub struct Decoder<'a> {
@@ -360,6 +365,17 @@ impl<'a> Decoder<'a> {
         best
     }
 
+    /// The score of a move for a phrase, among all moves that the phrase may mean there.
+    fn move_score(&self, event: &Event, node: NodeId, found: &Match, all: &[Match]) -> Dot<'a> {
+        let mut dot = Dot {
+            weights: &self.model.dense,
+            sum: 0.0,
+        };
+        let (forest, ask) = (&self.forest, &self.ask);
+        move_features(&mut dot, forest, event, node, found, all, self.clarity, ask);
+        dot
+    }
+
     fn matched(&mut self, event: usize, node: NodeId, near: bool) -> Scored {
         if let Some(found) = &self.slot(event, node).scored[usize::from(near)] {
             return Rc::clone(found);
@@ -369,21 +385,7 @@ impl<'a> Decoder<'a> {
         matches(&self.forest, e, node, near, &mut buffer);
         let mut out: Vec<(Match, f32)> = Vec::with_capacity(buffer.len());
         for found in buffer.iter() {
-            let mut dot = Dot {
-                weights: &self.model.dense,
-                sum: 0.0,
-            };
-            move_features(
-                &mut dot,
-                &self.forest,
-                e,
-                node,
-                found,
-                &buffer,
-                self.clarity,
-                &self.ask,
-            );
-            out.push((*found, dot.sum));
+            out.push((*found, self.move_score(e, node, found, &buffer).sum));
         }
         drop(buffer);
         if e.kind == Kind::Trade {
@@ -415,20 +417,7 @@ impl<'a> Decoder<'a> {
             let child = self.forest.play(node, reply.0);
             matches(&self.forest, e, child, false, &mut buffer);
             for found in buffer.iter().filter(|m| m.quality == 3 && m.cost < 0.7) {
-                let mut dot = Dot {
-                    weights: &self.model.dense,
-                    sum: 0.0,
-                };
-                move_features(
-                    &mut dot,
-                    &self.forest,
-                    e,
-                    child,
-                    found,
-                    &buffer,
-                    self.clarity,
-                    &self.ask,
-                );
+                let mut dot = self.move_score(e, child, found, &buffer);
                 unsaid_features(&mut dot, &self.forest, node, reply);
                 out.push((
                     Match {
@@ -648,9 +637,7 @@ impl<'a> Decoder<'a> {
                 );
             }
         }
-        let Spare {
-            path, places, kids, ..
-        } = &mut spare;
+        let Spare { path, places, kids } = &mut spare;
         let here = if let Some((root, _)) = forced {
             root
         } else {
@@ -666,7 +653,7 @@ impl<'a> Decoder<'a> {
                     continue;
                 }
                 if self.words[event] + score + between.most + REST < least && state.has(node) {
-                    best_else = best_else.max(1 + quality / 3);
+                    best_else = best_else.max(elsewhere(quality));
                     continue;
                 }
             }
@@ -722,13 +709,11 @@ impl<'a> Decoder<'a> {
                 if m.slip && !on_board {
                     continue;
                 }
-                if !on_board && self.words[event] + score + between.shared[place.rel] + REST < least
-                {
-                    best_else = best_else.max(if m.quality == 3 { 2 } else { 1 });
-                    continue;
-                }
                 if !on_board {
-                    best_else = best_else.max(if m.quality == 3 { 2 } else { 1 });
+                    best_else = best_else.max(elsewhere(m.quality));
+                    if self.words[event] + score + between.shared[place.rel] + REST < least {
+                        continue;
+                    }
                 } else if m.fill.is_none() && m.quality > best_here.0 {
                     best_here = (m.quality, (m.cost * 2.0) as usize);
                 }

@@ -101,7 +101,7 @@ pub fn build(
     let back = grammar.class("back") | grammar.class("instead") | grammar.class("again");
     let mut changes = vec![Change {
         token: 0,
-        node: outcome.best.nodes()[0],
+        node: nodes[0],
     }];
     let mut last_end = 0usize;
     for step in &outcome.path {
