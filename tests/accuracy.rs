@@ -9,12 +9,8 @@
 
 use std::path::Path;
 
-use plyscribe::lesson::{
-    Figures, Layout, Row, Source, group_of, rows_to_text, score_study, transcript_text,
-};
-use plyscribe::read::{Reader, StartChoice};
-use plyscribe::transcript::read;
-use shakmaty::Chess;
+use plyscribe::lesson::{Figures, Row, Source, group_of, rows_to_text};
+use plyscribe::read::Reader;
 
 /// Least figures of a group of lessons.
 struct Floor {
@@ -47,24 +43,6 @@ const fn floor(group: &'static str, f1: f64, board: f64, main: f64, time: f64) -
     }
 }
 
-/// The boards as a user would give them: none where all are standard or set up in the narration.
-fn starts(lesson: &Source) -> Vec<StartChoice> {
-    let standard = Chess::default();
-    if lesson
-        .boards
-        .iter()
-        .all(|b| b.start == standard || !b.given)
-    {
-        return Vec::new();
-    }
-    let choice = |b: &plyscribe::lesson::Board| match (b.start == standard, b.given) {
-        (true, _) => StartChoice::Standard,
-        (false, true) => StartChoice::Position(Box::new(b.start.clone())),
-        (false, false) => StartChoice::Said,
-    };
-    lesson.boards.iter().map(choice).collect()
-}
-
 /// The row of a lesson that goes the whole way from text to study; `None` if it is in another language.
 fn measure(reader: &Reader, path: &Path) -> Option<Row> {
     let name = path
@@ -77,14 +55,7 @@ fn measure(reader: &Reader, path: &Path) -> Option<Row> {
     if lesson.language() != "en" {
         return None;
     }
-    let format = lesson.meta.get("format").map_or("vtt", String::as_str);
-    let layout = Layout::of_name(format).unwrap_or_else(|| panic!("{name}: format {format}"));
-    let (suffix, said) = transcript_text(&lesson.transcript().0, layout);
-    let file = format!("{name}.{suffix}");
-    let transcript = read(said.as_bytes(), &file).unwrap_or_else(|e| panic!("{file}: {e}"));
-    let study = reader.study(&transcript, &starts(&lesson), &name, &file);
-    let key = lesson.gold().to_string();
-    Some(score_study(&key, &study).unwrap_or_else(|e| panic!("{name}: {e}")))
+    Some(plyscribe::lesson::measure(reader, &lesson).unwrap_or_else(|e| panic!("{e}")))
 }
 
 #[test]

@@ -8,9 +8,10 @@ use plyscribe::decode::{Model, Options};
 use plyscribe::export::{file, json};
 use plyscribe::grammar::Grammar;
 use plyscribe::lesson::{
-    FitOptions, Layout, Lesson, Row, Source, decision_counts, decode_row, fit, prepare,
+    FitOptions, Layout, Lesson, Row, Source, decision_counts, decode_row, fit, measure, prepare,
     rows_to_text, score_missing, score_study, trace, transcript_text,
 };
+use plyscribe::read::Reader;
 
 #[derive(Parser)]
 #[command(
@@ -72,7 +73,7 @@ enum Command {
         #[arg(long, default_value_t = Options::default().beam)]
         beam: usize,
     },
-    /// Fit on all folds but one, measure on that one, for each fold.
+    /// Fit on all folds but one, measure on that one, for each fold; or fit on all and measure on other lessons.
     Cross {
         /// Folders of *.lesson files.
         #[arg(required = true)]
@@ -80,6 +81,9 @@ enum Command {
         /// Number of folds.
         #[arg(long, default_value_t = 4)]
         folds: usize,
+        /// Fit on all lessons once and measure on the lessons of this folder instead.
+        #[arg(long)]
+        test: Vec<PathBuf>,
         /// Print each lesson.
         #[arg(long)]
         each: bool,
@@ -236,6 +240,45 @@ fn score(gold: &Path, studies: &Path, each: bool) -> Result<(), String> {
     Ok(())
 }
 
+/// Fits on some lessons and measures on others.
+fn unseen(
+    train: &[&Lesson],
+    held: &[&Lesson],
+    passes: Passes,
+    traces: Option<&Path>,
+) -> Result<Vec<Row>, String> {
+    let grammar = Grammar::english();
+    let model = fit(train, &grammar, passes.options(), |line| {
+        eprintln!("{line}")
+    });
+    let options = Options {
+        beam: passes.beam,
+        same_place: passes.beam.div_ceil(4),
+    };
+    let mut sums = [0usize; 7];
+    for lesson in held {
+        let counts = decision_counts(lesson, &grammar, &model);
+        for (sum, count) in sums.iter_mut().zip(counts) {
+            *sum += count;
+        }
+        if let Some(folder) = traces {
+            let path = folder.join(format!("{}.trace", lesson.source.name));
+            std::fs::write(&path, trace(lesson, &grammar, &model, options))
+                .map_err(|e| format!("{}: {e}", path.display()))?;
+        }
+    }
+    eprintln!(
+        "held-out decisions right {}, passed over {}, played though none {}, other move {}, other place {}, out of reach {}, of {}",
+        sums[0], sums[1], sums[2], sums[3], sums[4], sums[5], sums[6]
+    );
+    let reader = Reader {
+        grammar,
+        model,
+        options,
+    };
+    held.iter().map(|l| measure(&reader, &l.source)).collect()
+}
+
 fn run() -> Result<(), String> {
     let grammar = Grammar::english();
     match Arguments::parse().command {
@@ -316,50 +359,49 @@ fn run() -> Result<(), String> {
         Command::Cross {
             folders,
             folds,
+            test,
             each,
-            trace: traces,
+            trace,
             passes,
         } => {
             let all = lessons(&folders, &grammar)?;
-            let grammar = &grammar;
-            let all = &all;
+            let others = if test.is_empty() {
+                Vec::new()
+            } else {
+                lessons(&test, &grammar)?
+            };
+            let splits: Vec<(Vec<&Lesson>, Vec<&Lesson>)> = if test.is_empty() {
+                let part = |fold, held| {
+                    all.iter()
+                        .enumerate()
+                        .filter(move |(i, _)| (i % folds == fold) == held)
+                        .map(|(_, l)| l)
+                        .collect()
+                };
+                (0..folds)
+                    .map(|fold| (part(fold, false), part(fold, true)))
+                    .collect()
+            } else {
+                vec![(all.iter().collect(), others.iter().collect())]
+            };
             let mut rows: Vec<Row> = Vec::new();
-            for pair in (0..folds).collect::<Vec<_>>().chunks(2) {
-                let traces = &traces;
-                let results: Vec<Vec<Row>> = std::thread::scope(|scope| {
+            for pair in splits.chunks(2) {
+                let traces = trace.as_deref();
+                let results: Vec<Result<Vec<Row>, String>> = std::thread::scope(|scope| {
                     let handles: Vec<_> = pair
                         .iter()
-                        .map(|&fold| {
-                            scope.spawn(move || {
-                                let train: Vec<&Lesson> = all.iter().enumerate().filter(|(i, _)| i % folds != fold).map(|(_, l)| l).collect();
-                                let model: Model = fit(&train, grammar, passes.options(), |line| eprintln!("fold {fold}: {line}"));
-                                let options = Options { beam: passes.beam, same_place: passes.beam.div_ceil(4) };
-                                let held = all.iter().enumerate().filter(|(i, _)| i % folds == fold);
-                                if let Some(folder) = traces {
-                                    for (_, l) in held.clone() {
-                                        let path = folder.join(format!("{}.trace", l.source.name));
-                                        if let Err(e) = std::fs::write(&path, trace(l, grammar, &model, options)) {
-                                            eprintln!("{}: {e}", path.display());
-                                        }
-                                    }
-                                }
-                                let mut sums = [0usize; 7];
-                                for (_, l) in held.clone() {
-                                    for (s, c) in sums.iter_mut().zip(decision_counts(l, grammar, &model)) {
-                                        *s += c;
-                                    }
-                                }
-                                eprintln!("fold {fold}: held-out decisions right {}, passed over {}, played though none {}, other move {}, other place {}, out of reach {}, of {}", sums[0], sums[1], sums[2], sums[3], sums[4], sums[5], sums[6]);
-                                held.map(|(_, l)| decode_row(l, grammar, &model, options)).collect()
-                            })
+                        .map(|(train, held)| {
+                            scope.spawn(move || unseen(train, held, passes, traces))
                         })
                         .collect();
                     handles
                         .into_iter()
-                        .map(|h| h.join().unwrap_or_default())
+                        .map(|h| h.join().unwrap_or_else(|_| Err("a fold failed".into())))
                         .collect()
                 });
-                rows.extend(results.into_iter().flatten());
+                for result in results {
+                    rows.extend(result?);
+                }
             }
             rows.sort_by(|a, b| a.name.cmp(&b.name));
             print!("{}", rows_to_text(&rows, each));
