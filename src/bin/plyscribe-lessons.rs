@@ -8,7 +8,7 @@ use plyscribe::decode::{Model, Options};
 use plyscribe::export::{file, json};
 use plyscribe::grammar::Grammar;
 use plyscribe::lesson::{
-    FitOptions, Layout, Lesson, Row, Source, decision_counts, decode_row, fit, measure, prepare,
+    Decisions, FitOptions, Layout, Lesson, Row, Source, decide, decode_row, fit, measure, prepare,
     rows_to_text, score_missing, score_study, trace, transcript_text,
 };
 use plyscribe::read::Reader;
@@ -255,22 +255,16 @@ fn unseen(
         beam: passes.beam,
         same_place: passes.beam.div_ceil(4),
     };
-    let mut sums = [0usize; 7];
+    let mut decisions = Decisions::default();
     for lesson in held {
-        let counts = decision_counts(lesson, &grammar, &model);
-        for (sum, count) in sums.iter_mut().zip(counts) {
-            *sum += count;
-        }
+        decisions += decide(lesson, &grammar, &model);
         if let Some(folder) = traces {
             let path = folder.join(format!("{}.trace", lesson.source.name));
             std::fs::write(&path, trace(lesson, &grammar, &model, options))
                 .map_err(|e| format!("{}: {e}", path.display()))?;
         }
     }
-    eprintln!(
-        "held-out decisions right {}, passed over {}, played though none {}, other move {}, other place {}, out of reach {}, of {}",
-        sums[0], sums[1], sums[2], sums[3], sums[4], sums[5], sums[6]
-    );
+    eprintln!("held out: {decisions}");
     let reader = Reader {
         grammar,
         model,

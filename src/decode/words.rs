@@ -3,6 +3,66 @@
 use crate::grammar::Grammar;
 use crate::speech::{Kind, Speech, Stop, Token};
 
+/// Classes that stand for a word where its own form is too rare, the telling ones first.
+const SYMBOLS: [&str; 36] = [
+    "correction",
+    "threat",
+    "plan",
+    "instead",
+    "negation",
+    "condition",
+    "modal",
+    "castle",
+    "recapture",
+    "capture",
+    "trade",
+    "promote",
+    "back",
+    "new_board",
+    "retreat",
+    "push",
+    "move",
+    "look",
+    "question",
+    "past",
+    "after",
+    "but",
+    "alternative",
+    "i_we",
+    "you",
+    "he",
+    "white",
+    "black",
+    "standing",
+    "to",
+    "with",
+    "again",
+    "and",
+    "so",
+    "article",
+    "main",
+];
+
+/// Classes that tell whether a move is made or only spoken of; the nearest one before a phrase counts.
+const STANCES: [&str; 16] = [
+    "correction",
+    "threat",
+    "plan",
+    "instead",
+    "negation",
+    "condition",
+    "modal",
+    "back",
+    "new_board",
+    "look",
+    "question",
+    "past",
+    "after",
+    "but",
+    "alternative",
+    "move",
+];
+
 /// Names of the word features of one event, in the order of its events.
 pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec<String>) {
     out.clear();
@@ -95,6 +155,131 @@ pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec
         push("alone".into());
     }
     push(format!("inside={}", inside.min(4)));
+    // The same with classes in place of words.
+    let symbols: Vec<(u64, &str)> = SYMBOLS.iter().map(|&n| (grammar.class(n), n)).collect();
+    let symbol = |j: usize| -> &str {
+        let t = &tokens[j];
+        if t.notation.is_some() || in_square(j) {
+            return "#";
+        }
+        if t.piece.is_some() && !t.text.starts_with("she") && t.text != "her" {
+            return "<p>";
+        }
+        match symbols.iter().find(|(bits, _)| t.classes & bits != 0) {
+            Some((_, name)) => name,
+            None if t.text.ends_with("ing") => "-ing",
+            None if t.text.ends_with("ed") => "-ed",
+            None => "_",
+        }
+    };
+    let sentence = (e.phrase.saturating_sub(24)..=e.phrase)
+        .rev()
+        .find(|&j| tokens[j].stop == Stop::Full)
+        .unwrap_or(e.phrase.saturating_sub(24));
+    let left = |n: usize| match e.phrase.checked_sub(n) {
+        Some(j) if j >= sentence => symbol(j),
+        _ => ".",
+    };
+    let right = |n: usize| {
+        let j = e.end + n;
+        if j < tokens.len() && tokens[e.end..=j].iter().all(|t| t.stop < Stop::Full) {
+            symbol(j)
+        } else {
+            "."
+        }
+    };
+    push(format!("cl2={} {}", left(2), left(1)));
+    push(format!("cl3={} {} {}", left(3), left(2), left(1)));
+    push(format!(
+        "cl4={} {} {} {}",
+        left(4),
+        left(3),
+        left(2),
+        left(1)
+    ));
+    push(format!("cr2={} {}", right(0), right(1)));
+    push(format!("cr3={} {} {}", right(0), right(1), right(2)));
+    push(format!("cx={} {} {}", left(2), left(1), right(0)));
+    push(format!("cy={} {} {}", left(1), right(0), right(1)));
+    // The words that are no mere filling, in order.
+    let skeleton: Vec<&str> = (sentence..e.phrase)
+        .rev()
+        .map(symbol)
+        .filter(|&s| s != "_" && s != "article")
+        .take(4)
+        .collect();
+    if let [a, b, ..] = skeleton[..] {
+        push(format!("sk2={b} {a}"));
+    }
+    if let [a, b, c, ..] = skeleton[..] {
+        push(format!("sk3={c} {b} {a}"));
+    }
+    if inside > 0 {
+        let within: Vec<&str> = (e.phrase..e.first)
+            .map(symbol)
+            .filter(|&s| s != "_")
+            .take(5)
+            .collect();
+        push(format!("in={}", within.join(" ")));
+        push(format!("in1={} {}", left(1), within.join(" ")));
+    }
+    // The nearest word of stance, and how many other moves were named since.
+    let stances: Vec<(u64, &str)> = STANCES.iter().map(|&n| (grammar.class(n), n)).collect();
+    let stance = (sentence..e.phrase).rev().find_map(|j| {
+        let name = stances
+            .iter()
+            .find(|(bits, _)| tokens[j].classes & bits != 0)?
+            .1;
+        (name != "move").then_some((j, name))
+    });
+    let link = match k.checked_sub(1).map(|j| &speech.events[j]) {
+        Some(previous) if previous.end <= e.phrase => {
+            let mut link = match e.phrase - previous.end {
+                0 => "next",
+                1..=2 => "near",
+                _ => "far",
+            };
+            for j in previous.end..=e.phrase.min(tokens.len() - 1) {
+                if tokens[j].stop == Stop::Full {
+                    link = "stop";
+                    break;
+                }
+                if j < e.phrase {
+                    match tokens[j].text.as_str() {
+                        "and" => link = "and",
+                        "or" => link = "or",
+                        "then" => link = "then",
+                        "but" => link = "but",
+                        _ => {}
+                    }
+                }
+            }
+            link
+        }
+        Some(_) => "inside",
+        None => "none",
+    };
+    match stance {
+        Some((j, name)) => {
+            let between = speech.events[..k]
+                .iter()
+                .rev()
+                .take_while(|o| o.first > j)
+                .count()
+                .min(3);
+            push(format!("st={name} {between}"));
+            push(format!(
+                "st={name} {}",
+                super::features::near_bucket(e.phrase - j)
+            ));
+            push(format!("st={name} {link}"));
+            push(format!("st={name} {}", right(0)));
+        }
+        None => {
+            push(format!("st=none {link}"));
+            push(format!("st=none {}", right(0)));
+        }
+    }
     // Words further off, in the same sentence.
     let mut far = Vec::new();
     for n in 3..=9 {

@@ -363,7 +363,7 @@ pub fn fit(
     }
     let mut names: Vec<String> = counts
         .into_iter()
-        .filter(|(_, c)| *c >= 2)
+        .filter(|(_, c)| *c as f32 >= env("MINC", 2.0))
         .map(|(n, _)| n)
         .collect();
     names.sort();
@@ -398,66 +398,8 @@ pub fn fit(
     let mut mean_dense = vec![0f32; blocks::DENSE];
     let mut mean_sparse = vec![0f32; model.sparse.len()];
     let mut averaged = 0f32;
-    for pass in 0..options.local {
-        shuffle(&mut order, &mut seed);
-        let (mut loss, mut right) = (0f64, 0usize);
-        for &l in &order {
-            for d in &all[l] {
-                let word_score: f32 = d.words.iter().map(|&i| w.sparse[i as usize]).sum();
-                let scores: Vec<f32> = d
-                    .choices
-                    .iter()
-                    .map(|(play, f)| {
-                        f.iter().map(|&i| w.dense[i as usize]).sum::<f32>()
-                            + if *play { word_score } else { 0.0 }
-                    })
-                    .collect();
-                let top = scores.iter().copied().fold(f32::MIN, f32::max);
-                let sum: f32 = scores.iter().map(|s| (s - top).exp()).sum();
-                let p: Vec<f32> = scores.iter().map(|s| (s - top).exp() / sum).collect();
-                loss -= f64::from(p[d.gold].max(1e-9).ln());
-                right += usize::from(scores[d.gold] >= top);
-                let mut word_gradient = 0.0;
-                for (i, (play, f)) in d.choices.iter().enumerate() {
-                    let g = f32::from(u8::from(i == d.gold)) - p[i];
-                    if g.abs() < 1e-3 {
-                        continue;
-                    }
-                    for &x in f {
-                        Weights::step(
-                            &mut w.dense,
-                            &mut w.dense_sq,
-                            x as usize,
-                            g,
-                            options.rate,
-                            options.decay,
-                        );
-                    }
-                    if *play {
-                        word_gradient += g;
-                    }
-                }
-                if word_gradient.abs() > 1e-3 {
-                    for &x in &d.words {
-                        Weights::step(
-                            &mut w.sparse,
-                            &mut w.sparse_sq,
-                            x as usize,
-                            word_gradient,
-                            options.rate * 0.5,
-                            1e-3,
-                        );
-                    }
-                }
-            }
-        }
-        report(format!(
-            "pass {}: loss {:.4}, right {:.4}",
-            pass + 1,
-            loss / total as f64,
-            right as f64 / total as f64
-        ));
-    }
+    let decisions: Vec<&Decision> = all.iter().flatten().collect();
+    descend(&decisions, &mut w, options, &mut report);
     drop(all);
     model.dense = w.dense.clone();
     model.sparse = w.sparse.clone();
@@ -487,7 +429,7 @@ pub fn fit(
                     &mut w.sparse_sq,
                     i as usize,
                     g,
-                    options.global_rate * 0.2,
+                    options.global_rate * env("GS", 0.2),
                     options.decay,
                 );
             }
@@ -513,6 +455,105 @@ pub fn fit(
         model.sparse = mean_sparse.iter().map(|v| v / averaged).collect();
     }
     model
+}
+
+/// Least regularised log loss over single decisions: gradient descent on all decisions at once, with Adam's step sizes
+/// (Kingma and Ba 2015; constants from memory).
+fn descend(
+    decisions: &[&Decision],
+    w: &mut Weights,
+    options: FitOptions,
+    report: &mut impl FnMut(String),
+) {
+    let dense = w.dense.len();
+    let size = dense + w.sparse.len();
+    let mut weights = vec![0f32; size];
+    let (mut mean, mut square) = (vec![0f32; size], vec![0f32; size]);
+    let penalty = |i: usize| {
+        if i < dense {
+            env("LD", 0.3)
+        } else {
+            env("LS", 1.0)
+        }
+    };
+    let penalties: Vec<f32> = (0..size).map(penalty).collect();
+    let steps = env("IT", 150.0) as usize;
+    for step in 1..=steps {
+        let threads = 2;
+        let parts: Vec<(Vec<f32>, f64, usize)> = std::thread::scope(|scope| {
+            let weights = &weights;
+            let handles: Vec<_> = decisions
+                .chunks(decisions.len().div_ceil(threads).max(1))
+                .map(|chunk| scope.spawn(move || gradient(chunk, weights, dense)))
+                .collect();
+            handles
+                .into_iter()
+                .map(|h| h.join().expect("a part of the gradient"))
+                .collect()
+        });
+        let (mut loss, mut right) = (0.0, 0);
+        let mut sum = vec![0f32; size];
+        for (part, l, r) in parts {
+            loss += l;
+            right += r;
+            for (s, g) in sum.iter_mut().zip(part) {
+                *s += g;
+            }
+        }
+        let rate = options.rate * (1.0 - 0.95 * step as f32 / steps as f32);
+        let (b1, b2) = (0.9f32, 0.99f32);
+        let (c1, c2) = (1.0 - b1.powi(step as i32), 1.0 - b2.powi(step as i32));
+        for i in 0..size {
+            let g = sum[i] - penalties[i] * weights[i];
+            mean[i] = b1 * mean[i] + (1.0 - b1) * g;
+            square[i] = b2 * square[i] + (1.0 - b2) * g * g;
+            weights[i] += rate * (mean[i] / c1) / ((square[i] / c2).sqrt() + 1e-4);
+        }
+        if step % 50 == 0 {
+            report(format!(
+                "step {step}: loss {:.4}, right {:.4}",
+                loss / decisions.len() as f64,
+                right as f64 / decisions.len() as f64
+            ));
+        }
+    }
+    w.dense.copy_from_slice(&weights[..dense]);
+    w.sparse.copy_from_slice(&weights[dense..]);
+}
+
+/// Gradient of the log probability of some decisions, their log loss, and how many are decided as the key.
+fn gradient(decisions: &[&Decision], weights: &[f32], dense: usize) -> (Vec<f32>, f64, usize) {
+    let mut out = vec![0f32; weights.len()];
+    let (mut loss, mut right) = (0f64, 0usize);
+    let mut scores = Vec::new();
+    for d in decisions {
+        let word: f32 = d.words.iter().map(|&i| weights[dense + i as usize]).sum();
+        scores.clear();
+        scores.extend(d.choices.iter().map(|(play, f)| {
+            f.iter().map(|&i| weights[i as usize]).sum::<f32>() + if *play { word } else { 0.0 }
+        }));
+        let top = scores.iter().copied().fold(f32::MIN, f32::max);
+        right += usize::from(scores[d.gold] >= top);
+        let sum: f32 = scores.iter().map(|s| (s - top).exp()).sum();
+        loss -= f64::from(scores[d.gold] - top) - f64::from(sum).ln();
+        let mut play_gradient = 0.0;
+        for (i, (play, f)) in d.choices.iter().enumerate() {
+            let g = f32::from(u8::from(i == d.gold)) - (scores[i] - top).exp() / sum;
+            if g.abs() < 1e-5 {
+                continue;
+            }
+            for &x in f {
+                out[x as usize] += g;
+            }
+            if *play {
+                play_gradient += g;
+            }
+        }
+        for &x in &d.words {
+            out[dense + x as usize] += play_gradient;
+        }
+    }
+    (out, loss, right)
 }
 
 fn shuffle(order: &mut [usize], seed: &mut u64) {
@@ -681,31 +722,84 @@ fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) 
     update
 }
 
-/// Decisions along the key's path: right, passed over, played though none, other move from the right place, other place; and the total.
-pub fn decision_counts(lesson: &Lesson, grammar: &Grammar, model: &Model) -> [usize; 7] {
+/// How a model decides along the key's path.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Decisions {
+    /// Decided as the key.
+    pub right: usize,
+    /// Passed over, where the key plays.
+    pub passed: usize,
+    /// Played, where the key passes over.
+    pub played: usize,
+    /// Another move from the right place.
+    pub other_move: usize,
+    /// A move from another place.
+    pub other_place: usize,
+    /// The key's move is none of the choices.
+    pub out_of_reach: usize,
+    /// Sum of the negative log probabilities of the key's choices, each alone.
+    pub loss: f64,
+}
+
+impl std::ops::AddAssign for Decisions {
+    fn add_assign(&mut self, other: Decisions) {
+        self.right += other.right;
+        self.passed += other.passed;
+        self.played += other.played;
+        self.other_move += other.other_move;
+        self.other_place += other.other_place;
+        self.out_of_reach += other.out_of_reach;
+        self.loss += other.loss;
+    }
+}
+
+impl std::fmt::Display for Decisions {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let all = self.right + self.passed + self.played + self.other_move + self.other_place;
+        write!(
+            f,
+            "of {all} decisions {} right, {} passed over, {} played though none, {} another move, {} another place; {} out of reach; loss {:.4}",
+            self.right,
+            self.passed,
+            self.played,
+            self.other_move,
+            self.other_place,
+            self.out_of_reach,
+            self.loss / all.max(1) as f64
+        )
+    }
+}
+
+/// Decides each event of a lesson along the key's path.
+pub fn decide(lesson: &Lesson, grammar: &Grammar, model: &Model) -> Decisions {
     let mut decoder = Decoder::new(&lesson.speech, grammar, model, &lesson.starts);
     let mut guide = Guide::new(lesson, &decoder);
     let mut state = decoder.initial();
-    let mut out = [0; 7];
+    let mut out = Decisions::default();
     for k in 0..lesson.speech.events.len() {
         state = guide.silent(&mut decoder, state, k);
         let candidates = decoder.candidates(&state, k);
         let gold = guide.choice(&decoder, &candidates, k);
-        out[6] += 1;
         if let Some(gold) = gold {
+            let score = |i: usize| candidates[i].0.score;
             let best = (0..candidates.len())
-                .max_by(|&a, &b| candidates[a].0.score.total_cmp(&candidates[b].0.score))
+                .max_by(|&a, &b| score(a).total_cmp(&score(b)))
                 .unwrap_or(0);
-            let kind = match (candidates[gold].0.action, candidates[best].0.action) {
-                _ if gold == best => 0,
-                (Action::Play { .. }, Action::Pass) => 1,
-                (Action::Pass, _) => 2,
-                (Action::Play { from: a, .. }, Action::Play { from: b, .. }) if a == b => 3,
-                _ => 4,
-            };
-            out[kind] += 1;
+            match (candidates[gold].0.action, candidates[best].0.action) {
+                _ if gold == best => out.right += 1,
+                (Action::Play { .. }, Action::Pass) => out.passed += 1,
+                (Action::Pass, _) => out.played += 1,
+                (Action::Play { from: a, .. }, Action::Play { from: b, .. }) if a == b => {
+                    out.other_move += 1
+                }
+                _ => out.other_place += 1,
+            }
+            let sum: f64 = (0..candidates.len())
+                .map(|i| f64::from(score(i) - score(best)).exp())
+                .sum();
+            out.loss += sum.ln() - f64::from(score(gold) - score(best));
         } else {
-            out[5] += 1;
+            out.out_of_reach += 1;
         }
         state = guide.follow(&mut decoder, state, k, gold.map(|g| &candidates[g].0));
     }
@@ -837,4 +931,19 @@ pub fn trace(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Options
         ));
     }
     out
+}
+
+fn env(name: &str, default: f32) -> f32 {
+    use std::sync::Mutex;
+    static CACHE: Mutex<Vec<(String, f32)>> = Mutex::new(Vec::new());
+    let mut c = CACHE.lock().unwrap();
+    if let Some(x) = c.iter().find(|x| x.0 == name) {
+        return x.1;
+    }
+    let v = std::env::var(name)
+        .ok()
+        .and_then(|v| v.parse().ok())
+        .unwrap_or(default);
+    c.push((name.to_owned(), v));
+    v
 }

@@ -10,7 +10,7 @@ mod source;
 mod write;
 
 pub use align::{Gold, Lesson, prepare};
-pub use fit::{FitOptions, decision_counts, decode_row, fit, trace};
+pub use fit::{Decisions, FitOptions, decide, decode_row, fit, trace};
 pub use measure::measure;
 pub use score::{Figures, Row, group_of, rows_to_text, score_missing, score_study};
 pub use source::{Board, Mention, MentionKind, Source, SourceError, Walk};
