@@ -569,6 +569,8 @@ pub struct Moment<'a> {
     pub near: usize,
     /// Kind of the event before.
     pub before_kind: usize,
+    /// What joins the event to the one before.
+    pub link: usize,
     /// Whether the phrase overlaps with the one before.
     pub overlap: bool,
     /// Who "I", "you" and "he" are: moves of White less moves of Black said with that word.
@@ -772,6 +774,7 @@ pub fn none_features(
     } = passing;
     let kind = kind_index(event.kind);
     sink.add(N_PREV.at(moment.before, moment.near, kind));
+    sink.add(N_LINK.at(moment.before, moment.link, kind));
     sink.add(N_MATCH.at(
         kind,
         usize::from(best).min(3) + usize::from(best == 3 && cost > 1),

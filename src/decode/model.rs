@@ -103,6 +103,7 @@ pub mod blocks {
         S_FILL "place.filled" [2, 6, 2];
         S_UNSAID_SAFE "place.filled.safety" [3, 6, 2];
         N_PREV "none.before" [3, 6, 6];
+        N_LINK "none.link" [3, 10, 6];
         N_MATCH "none.match" [6, 5, 3];
         N_PIECE "none.occupant" [6, 3, 2];
         N_LAST "none.last" [6, 4, 2];

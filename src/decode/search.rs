@@ -12,7 +12,7 @@ use super::features::{
     unsaid_features,
 };
 use super::model::{Collect, Dot, Model, Sink};
-use super::words::word_features;
+use super::words::{link, word_features};
 use crate::board::{Forest, NodeId};
 use crate::grammar::Grammar;
 use crate::speech::{Event, Kind, Speech, Stop};
@@ -203,6 +203,7 @@ pub struct Decoder<'a> {
     model: &'a Model,
     starts: Vec<(NodeId, usize)>,
     words: Vec<f32>,
+    links: Vec<usize>,
     ask: Ask,
     clarity: usize,
     slots: Vec<Slot>,
@@ -268,6 +269,7 @@ impl<'a> Decoder<'a> {
             model,
             starts,
             words,
+            links: (0..speech.events.len()).map(|k| link(speech, k)).collect(),
             ask,
             clarity: clarity_bucket(speech.clarity),
             slots: Vec::new(),
@@ -597,6 +599,7 @@ impl<'a> Decoder<'a> {
             before: state.before,
             near,
             before_kind,
+            link: self.links[event],
             overlap: overlap && state.before == 2,
             persons: state.persons,
             last_turn,

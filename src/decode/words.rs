@@ -63,6 +63,46 @@ const STANCES: [&str; 16] = [
     "move",
 ];
 
+/// Names of what [`link`] tells.
+const LINKS: [&str; LINK_KINDS] = [
+    "none", "inside", "next", "near", "far", "and", "or", "then", "but", "stop",
+];
+
+/// How many kinds of links there are.
+pub const LINK_KINDS: usize = 10;
+
+/// What joins an event to the one before: nothing, a few words, a word that adds or opposes, the end of a sentence.
+pub fn link(speech: &Speech, k: usize) -> usize {
+    let tokens = &speech.tokens;
+    let e = &speech.events[k];
+    let Some(previous) = k.checked_sub(1).map(|j| &speech.events[j]) else {
+        return 0;
+    };
+    if previous.end > e.phrase {
+        return 1;
+    }
+    let mut link = match e.phrase - previous.end {
+        0 => 2,
+        1..=2 => 3,
+        _ => 4,
+    };
+    for j in previous.end..=e.phrase.min(tokens.len() - 1) {
+        if tokens[j].stop == Stop::Full {
+            return 9;
+        }
+        if j < e.phrase {
+            match tokens[j].text.as_str() {
+                "and" => link = 5,
+                "or" => link = 6,
+                "then" => link = 7,
+                "but" => link = 8,
+                _ => {}
+            }
+        }
+    }
+    link
+}
+
 /// Names of the word features of one event, in the order of its events.
 pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec<String>) {
     out.clear();
@@ -232,33 +272,7 @@ pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec
             .1;
         (name != "move").then_some((j, name))
     });
-    let link = match k.checked_sub(1).map(|j| &speech.events[j]) {
-        Some(previous) if previous.end <= e.phrase => {
-            let mut link = match e.phrase - previous.end {
-                0 => "next",
-                1..=2 => "near",
-                _ => "far",
-            };
-            for j in previous.end..=e.phrase.min(tokens.len() - 1) {
-                if tokens[j].stop == Stop::Full {
-                    link = "stop";
-                    break;
-                }
-                if j < e.phrase {
-                    match tokens[j].text.as_str() {
-                        "and" => link = "and",
-                        "or" => link = "or",
-                        "then" => link = "then",
-                        "but" => link = "but",
-                        _ => {}
-                    }
-                }
-            }
-            link
-        }
-        Some(_) => "inside",
-        None => "none",
-    };
+    let link = LINKS[link(speech, k)];
     match stance {
         Some((j, name)) => {
             let between = speech.events[..k]
