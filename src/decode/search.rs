@@ -355,7 +355,9 @@ impl<'a> Decoder<'a> {
             return known;
         }
         let turn = usize::from(self.forest.turn(node) == Color::Black);
-        let hopeless = self.speech.events[event].kind == Kind::Square
+        let e = &self.speech.events[event];
+        let hopeless = e.kind == Kind::Square
+            && e.slots.steps.is_none()
             && (self.forest.targets(node) & self.wanted[turn]).is_empty();
         let mut best = (f32::MIN, 0);
         if !hopeless {
