@@ -8,7 +8,7 @@ use plyscribe::decode::{Model, Options};
 use plyscribe::export::{file, json};
 use plyscribe::grammar::Grammar;
 use plyscribe::lesson::{
-    Decisions, FitOptions, Layout, Lesson, Row, Source, decide, decode_row, fit, measure, prepare,
+    Decisions, FitOptions, Layout, Lesson, Row, Source, decide, decode_row, fit, measure, narrate, prepare,
     rows_to_text, score_missing, score_study, trace, transcript_text,
 };
 use plyscribe::read::Reader;
@@ -115,6 +115,18 @@ struct Passes {
     /// Step size over beams.
     #[arg(long, default_value_t = FitOptions::default().global_rate)]
     global_rate: f32,
+    /// Narrations told by rule among the lessons fitted on.
+    #[arg(long, default_value_t = 0)]
+    narrations: u64,
+}
+
+/// Narrations to fit on have seeds from here, those to measure on from 0.
+const SEEDS: u64 = 1_000_000;
+
+fn narrations(seeds: std::ops::Range<u64>, grammar: &Grammar) -> Vec<Lesson> {
+    seeds
+        .map(|seed| prepare(narrate(seed).source(), grammar))
+        .collect()
 }
 
 impl Passes {
@@ -248,7 +260,9 @@ fn unseen(
     traces: Option<&Path>,
 ) -> Result<Vec<Row>, String> {
     let grammar = Grammar::english();
-    let model = fit(train, &grammar, passes.options(), |line| {
+    let told = narrations(SEEDS..SEEDS + passes.narrations, &grammar);
+    let train: Vec<&Lesson> = train.iter().copied().chain(&told).collect();
+    let model = fit(&train, &grammar, passes.options(), |line| {
         eprintln!("{line}")
     });
     let options = Options {
@@ -270,6 +284,19 @@ fn unseen(
         model,
         options,
     };
+    if passes.narrations > 0 {
+        let rows = narrations(0..100, &reader.grammar)
+            .iter()
+            .map(|l| measure(&reader, &l.source))
+            .collect::<Result<Vec<Row>, String>>()?;
+        let same = rows.iter().filter(|r| r.found == r.need && r.extra == 0);
+        eprintln!(
+            "narrations: {} of {} trees the same; {}",
+            same.count(),
+            rows.len(),
+            rows_to_text(&rows, false).lines().last().unwrap_or_default()
+        );
+    }
     held.iter().map(|l| measure(&reader, &l.source)).collect()
 }
 
@@ -305,7 +332,8 @@ fn run() -> Result<(), String> {
             output,
             passes,
         } => {
-            let all = lessons(&folders, &grammar)?;
+            let mut all = lessons(&folders, &grammar)?;
+            all.extend(narrations(SEEDS..SEEDS + passes.narrations, &grammar));
             let model = fit(
                 &all.iter().collect::<Vec<_>>(),
                 &grammar,

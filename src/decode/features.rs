@@ -193,11 +193,17 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
             if !near {
                 return;
             }
+            let slots = &event.slots;
             for (i, m) in moves.iter().enumerate() {
-                if said.is_some_and(|(role, _)| role == m.role)
+                let far = u32::from(m.from.rank()).abs_diff(u32::from(m.to.rank()));
+                let fits = said.is_some_and(|(role, _)| role == m.role)
                     && m.castle.is_none()
                     && m.promotion.is_none_or(|p| p == Role::Queen)
-                {
+                    && slots.steps.is_none_or(|n| u32::from(n) == far && m.victim.is_none())
+                    && slots
+                        .file
+                        .is_none_or(|row| row[u32::from(m.from.file()) as usize] < 3.0);
+                if fits {
                     out.push(Match::of(i, 0.0, 2));
                 }
             }
@@ -487,6 +493,10 @@ pub fn move_features(
     let gained = m.victim.map_or(0, |v| step(worth(v)));
     sink.add(M_FREE.at(forest.free(node), gained, known));
     let double = style == 0;
+    if event.kind == Kind::Piece {
+        let told = usize::from(s.file.is_some()) + usize::from(s.steps.is_some());
+        sink.add(M_TOLD.at(told, rivals, role));
+    }
     if let Some(steps) = s.steps {
         let real = if pawn == 0 {
             0

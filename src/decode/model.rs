@@ -87,6 +87,7 @@ pub mod blocks {
         M_FREE "move.free" [5, 5, 2];
         M_PUSH "move.push" [2, 3, 1];
         M_STEPS "move.steps" [3, 3, KINDS];
+        M_TOLD "move.told" [3, 4, 6];
         M_CHASED "move.chased" [2, KINDS, 1];
         S_GAP "place.gap" [14, 7, 1];
         S_CUE "place.cue" [6, 64, 1];

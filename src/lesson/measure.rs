@@ -9,7 +9,7 @@ use crate::read::{Reader, StartChoice};
 use crate::transcript::read;
 
 /// The boards as a user would give them: none where all are standard or set up in the narration.
-fn starts(lesson: &Source) -> Vec<StartChoice> {
+pub fn starts(lesson: &Source) -> Vec<StartChoice> {
     let standard = Chess::default();
     if lesson
         .boards
