@@ -4,7 +4,7 @@ use shakmaty::{Color, Position, Role, Square};
 
 use super::model::{Sink, blocks::*};
 use crate::board::{Effect, Forest, MoveFact, NodeId, step, worth};
-use crate::speech::{Event, KINDS, Kind};
+use crate::speech::{Event, KINDS, Kind, Relation};
 
 /// A legal move that a phrase may mean.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -593,16 +593,37 @@ pub struct Between {
     pub shared: [f32; 14],
     /// The highest of them off the board.
     pub most: f32,
-    /// Moves named and passed over: mover (if said) and square, latest first.
-    pub named: Vec<(Option<Role>, Square)>,
+    /// Moves named and passed over, latest first.
+    pub named: Vec<Named>,
+    /// The move number said last.
+    pub number: Option<u32>,
+}
+
+/// A move that was named and passed over.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Named {
+    /// The piece, if it was said.
+    pub role: Option<Role>,
+    /// The square; `None` for castling.
+    pub to: Option<Square>,
+    /// How it relates to the move that comes.
+    pub relation: Relation,
+}
+
+impl Named {
+    /// Whether this may be the name of a move.
+    pub fn fits(&self, m: &MoveFact) -> bool {
+        match self.to {
+            Some(to) => to == m.to && m.castle.is_none() && self.role.is_none_or(|r| r == m.role),
+            None => m.castle.is_some(),
+        }
+    }
 }
 
 impl Between {
     /// Whether a move was named: its square, and its piece where one was said.
     pub fn names(&self, m: &MoveFact) -> bool {
-        self.named
-            .iter()
-            .any(|(role, to)| *to == m.to && role.is_none_or(|r| r == m.role))
+        self.named.iter().any(|n| n.fits(m))
     }
 }
 
@@ -646,6 +667,8 @@ pub struct Going<'f> {
     pub replaced: Option<&'f MoveFact>,
     /// Whether a move there was named since the last move played.
     pub child_named: bool,
+    /// Whether a move there was named with words that relate it to the move that comes.
+    pub child_related: bool,
     /// Whether a reply that nobody said comes first.
     pub filled: bool,
 }
@@ -680,6 +703,7 @@ pub fn place_features(
         fork,
         replaced,
         child_named,
+        child_related,
         filled,
     } = going;
     let coarse = place.coarse();
@@ -711,16 +735,36 @@ pub fn place_features(
         if play_named {
             sink.add(S_NAMED.at(2, 2, coarse.min(4)));
         }
+        if let Some(n) = b.named.iter().find(|n| n.relation != Relation::None) {
+            let state = if incoming.is_some_and(|m| n.fits(m)) {
+                1
+            } else if child_related {
+                2
+            } else {
+                usize::from(n.fits(play)) * 3
+            };
+            sink.add(S_RELATION.at(n.relation as usize, state, coarse.min(4)));
+        }
         let (mut yes, mut no) = (0, 0);
-        for (role, square) in b.named.iter().take(4) {
-            if let Some(role) = role {
-                match forest.piece_at(node, *square) {
-                    Some(piece) if piece.role == *role => yes += 1,
+        for n in b.named.iter().take(4) {
+            if let (Some(role), Some(square)) = (n.role, n.to) {
+                match forest.piece_at(node, square) {
+                    Some(piece) if piece.role == role => yes += 1,
                     _ => no += 1,
                 }
             }
         }
         sink.add(S_SEEN.at(coarse, yes.min(3), no.min(3)));
+    }
+    if let Some(number) = b.number {
+        let here = forest.node(node);
+        let next = u32::from(here.position.fullmoves());
+        let last = match here.position.turn() {
+            Color::White => next - 1,
+            Color::Black => next,
+        };
+        let fits = usize::from(next == number) + 2 * usize::from(last == number);
+        sink.add(S_NUMBER.at(fits, coarse.min(4), usize::from(b.stop > 1)));
     }
     let person = usize::from(event.slots.person);
     let lean = moment.persons[person];

@@ -94,6 +94,8 @@ pub mod blocks {
         S_EDGE "place.edge" [14, 3, 2];
         S_FORK "place.fork" [5, 2, 5];
         S_NAMED "place.named" [3, 3, 5];
+        S_RELATION "place.relation" [5, 4, 5];
+        S_NUMBER "place.number" [4, 5, 2];
         S_STOP "place.stop" [6, 4, 1];
         S_PERSON "place.person" [4, 7, 1];
         S_PREV "place.before" [3, 6, 2 * KINDS];

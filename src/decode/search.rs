@@ -7,7 +7,7 @@ use rustc_hash::{FxHashMap, FxHashSet};
 use shakmaty::{Bitboard, Chess, Color};
 
 use super::features::{
-    Ask, Between, Going, Match, Moment, Passing, Place, clarity_bucket, gap_bucket, matches,
+    Ask, Between, Going, Match, Moment, Named, Passing, Place, clarity_bucket, gap_bucket, matches,
     move_features, near_bucket, none_features, place_features, shared_features, unsaid,
     unsaid_features,
 };
@@ -15,7 +15,7 @@ use super::model::{Collect, Dot, Model, Sink};
 use super::words::{link, word_features};
 use crate::board::{Forest, NodeId};
 use crate::grammar::Grammar;
-use crate::speech::{Event, Kind, Speech, Stop};
+use crate::speech::{Event, Kind, Relation, Speech, Stop};
 
 /// Where the boards of a lesson start.
 #[derive(Debug, Clone)]
@@ -490,6 +490,12 @@ impl<'a> Decoder<'a> {
             for t in &speech.tokens[from.min(to)..=to] {
                 stops = stops.max(t.stop as usize);
             }
+            b.number = (recent..to.saturating_sub(1)).rev().find_map(|j| {
+                let (a, n) = (&speech.tokens[j], &speech.tokens[j + 1]);
+                (a.text == "move" || a.text == "number")
+                    .then(|| n.text.parse().ok())
+                    .flatten()
+            });
             let full = speech.tokens[from..=to]
                 .iter()
                 .filter(|t| t.stop == Stop::Full)
@@ -502,12 +508,17 @@ impl<'a> Decoder<'a> {
         let first = state.last.map_or(0, |l| l + 1);
         for e in speech.events[first..event].iter().rev().take(6) {
             b.castles |= e.kind == Kind::Castle;
-            if let (Kind::Square, Some(r)) = (e.kind, e.squares.first())
-                && r.cost < 0.7
-            {
-                b.named
-                    .push((e.slots.mover.filter(|m| m.1 <= 3).map(|m| m.0), r.white));
-            }
+            let to = match (e.kind, e.squares.first()) {
+                (Kind::Square, Some(r)) if r.cost < 0.7 => Some(r.white),
+                (Kind::Castle, _) => None,
+                _ => continue,
+            };
+            let role = e.slots.mover.filter(|m| m.1 <= 3).map(|m| m.0);
+            b.named.push(Named {
+                role: role.filter(|_| to.is_some()),
+                to,
+                relation: e.slots.relation,
+            });
         }
         for rel in 0..b.shared.len() {
             let mut dot = Dot {
@@ -706,6 +717,11 @@ impl<'a> Decoder<'a> {
             let child_named = kids
                 .iter()
                 .any(|&(_, c)| self.forest.incoming(c).is_some_and(|i| between.names(i)));
+            let related = between.named.iter().find(|n| n.relation != Relation::None);
+            let child_related = related.is_some_and(|n| {
+                kids.iter()
+                    .any(|&(_, c)| self.forest.incoming(c).is_some_and(|i| n.fits(i)))
+            });
             for (m, score) in found
                 .iter()
                 .take(most)
@@ -742,6 +758,7 @@ impl<'a> Decoder<'a> {
                         .and_then(|&(_, c)| forest.incoming(c))
                         .filter(|_| !edge),
                     child_named,
+                    child_related,
                     filled: m.fill.is_some(),
                 };
                 let mut dot = Dot {
@@ -776,7 +793,7 @@ impl<'a> Decoder<'a> {
             repeat: between
                 .named
                 .iter()
-                .filter(|(_, s)| e.squares.first().is_some_and(|r| r.white == *s))
+                .filter(|n| e.squares.first().is_some_and(|r| Some(r.white) == n.to))
                 .count(),
         };
         let (clarity, ask) = (self.clarity, self.ask);

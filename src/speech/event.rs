@@ -63,6 +63,22 @@ impl Reading {
     }
 }
 
+/// How a move that is named, but not made, relates to the one that is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Relation {
+    /// Nothing is said of it.
+    #[default]
+    None,
+    /// Another move takes its place ("instead of knight f3").
+    Instead,
+    /// The move comes behind it ("after knight f3").
+    After,
+    /// The talk returns to where it was made ("back to the position after knight f3").
+    BackAfter,
+    /// The talk returns to it, or to where it could be made ("back to knight f3").
+    Back,
+}
+
 /// What the words around an event say of the move.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Slots {
@@ -102,6 +118,8 @@ pub struct Slots {
     pub typed: bool,
     /// Castling by "as well", "likewise".
     pub echo: bool,
+    /// How the words before it relate it to the move that comes.
+    pub relation: Relation,
     /// Word classes within five tokens before it in the sentence.
     pub left: ClassSet,
     /// Word classes within four tokens behind it.
@@ -157,6 +175,9 @@ struct Classes {
     with: ClassSet,
     same: ClassSet,
     mirror: ClassSet,
+    back: ClassSet,
+    after: ClassSet,
+    instead: ClassSet,
     one: ClassSet,
     two: ClassSet,
     front: ClassSet,
@@ -183,6 +204,9 @@ impl Classes {
             with: g.class("with"),
             same: g.class("same"),
             mirror: g.class("mirror"),
+            back: g.class("back"),
+            after: g.class("after"),
+            instead: g.class("instead"),
             one: g.class("step_one"),
             two: g.class("step_two"),
             front: g.class("front"),
@@ -580,6 +604,25 @@ fn file_pair(first: &str, second: &str) -> Option<u8> {
     (from.abs_diff(to) == 1 && from != 0).then_some(to)
 }
 
+/// What the words before a phrase say of how the move relates to the next.
+fn relation(tokens: &[Token], phrase: usize, bound: usize, c: &Classes) -> Relation {
+    let mut after = false;
+    for j in (bound.max(phrase.saturating_sub(9))..phrase).rev() {
+        if tokens[j + 1].stop == Stop::Full {
+            break;
+        }
+        let classes = tokens[j].classes;
+        if classes & c.back != 0 {
+            return if after { Relation::BackAfter } else { Relation::Back };
+        }
+        after |= classes & c.after != 0;
+        if classes & c.instead != 0 && !after {
+            return Relation::Instead;
+        }
+    }
+    if after { Relation::After } else { Relation::None }
+}
+
 /// How many squares the words say that a pawn goes, between the phrase and the next event.
 fn steps(tokens: &[Token], from: usize, to: usize, c: &Classes) -> Option<u8> {
     for t in tokens.iter().take(to.min(tokens.len())).skip(from) {
@@ -872,6 +915,7 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
         if s.left & c.recapture != 0 {
             s.capture = true;
         }
+        s.relation = relation(tokens, phrase, bound, c);
         let e = &mut events[k];
         e.slots = s;
         e.phrase = phrase;
