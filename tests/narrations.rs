@@ -51,7 +51,8 @@ fn compare(reader: &Reader, seed: u64, tally: &mut Tally) {
     let lesson = narration.source();
     let layout = Layout::of_name(&lesson.meta["format"]).expect("a layout");
     let (suffix, said) = transcript_text(&lesson.transcript().0, layout);
-    let transcript = read(said.as_bytes(), &format!("narration.{suffix}")).expect("our own transcript");
+    let transcript =
+        read(said.as_bytes(), &format!("narration.{suffix}")).expect("our own transcript");
     let study = reader.study(&transcript, &starts(&lesson), "Narration", "narration");
     let mut path = vec![String::new()];
     for node in &narration.nodes[1..] {

@@ -8,8 +8,8 @@ use plyscribe::decode::{Model, Options};
 use plyscribe::export::{file, json};
 use plyscribe::grammar::Grammar;
 use plyscribe::lesson::{
-    Decisions, FitOptions, Layout, Lesson, Row, Source, decide, decode_row, fit, measure, narrate, prepare,
-    rows_to_text, score_missing, score_study, trace, transcript_text,
+    Decisions, FitOptions, Layout, Lesson, Row, Source, decide, decode_row, fit, measure, narrate,
+    prepare, rows_to_text, score_missing, score_study, trace, transcript_text,
 };
 use plyscribe::read::Reader;
 
@@ -59,7 +59,7 @@ enum Command {
         #[arg(long, default_value = "grammars/en.weights")]
         output: PathBuf,
         #[command(flatten)]
-        passes: Passes,
+        fitting: Fitting,
     },
     /// Write what the built-in model does event by event for each lesson.
     Trace {
@@ -91,33 +91,33 @@ enum Command {
         #[arg(long)]
         trace: Option<PathBuf>,
         #[command(flatten)]
-        passes: Passes,
+        fitting: Fitting,
     },
 }
 
 #[derive(clap::Args, Clone, Copy)]
-struct Passes {
-    /// Passes over single decisions.
-    #[arg(long, default_value_t = FitOptions::default().local)]
-    local: usize,
-    /// Passes over whole beams.
-    #[arg(long, default_value_t = FitOptions::default().global)]
-    global: usize,
-    /// Beam of the fit.
-    #[arg(long, default_value_t = FitOptions::default().beam)]
-    fit_beam: usize,
+struct Fitting {
+    /// Steps of the descent.
+    #[arg(long, default_value_t = FitOptions::default().steps)]
+    steps: usize,
+    /// Penalty on the weights of moves and of passing over.
+    #[arg(long, default_value_t = FitOptions::default().moves)]
+    moves: f32,
+    /// Penalty on the weights of places.
+    #[arg(long, default_value_t = FitOptions::default().places)]
+    places: f32,
+    /// Penalty on the weights of words.
+    #[arg(long, default_value_t = FitOptions::default().words)]
+    words: f32,
+    /// How much likelier than none a move must be.
+    #[arg(long, default_value_t = FitOptions::default().prudence)]
+    prudence: f32,
+    /// Narrations told by rule among the lessons fitted on.
+    #[arg(long, default_value_t = 100)]
+    narrations: u64,
     /// Beam of the measure.
     #[arg(long, default_value_t = Options::default().beam)]
     beam: usize,
-    /// Step size.
-    #[arg(long, default_value_t = FitOptions::default().rate)]
-    rate: f32,
-    /// Step size over beams.
-    #[arg(long, default_value_t = FitOptions::default().global_rate)]
-    global_rate: f32,
-    /// Narrations told by rule among the lessons fitted on.
-    #[arg(long, default_value_t = 0)]
-    narrations: u64,
 }
 
 /// Narrations to fit on have seeds from here, those to measure on from 0.
@@ -129,14 +129,14 @@ fn narrations(seeds: std::ops::Range<u64>, grammar: &Grammar) -> Vec<Lesson> {
         .collect()
 }
 
-impl Passes {
+impl Fitting {
     fn options(self) -> FitOptions {
         FitOptions {
-            local: self.local,
-            global: self.global,
-            beam: self.fit_beam,
-            rate: self.rate,
-            global_rate: self.global_rate,
+            steps: self.steps,
+            moves: self.moves,
+            places: self.places,
+            words: self.words,
+            prudence: self.prudence,
             ..FitOptions::default()
         }
     }
@@ -256,18 +256,18 @@ fn score(gold: &Path, studies: &Path, each: bool) -> Result<(), String> {
 fn unseen(
     train: &[&Lesson],
     held: &[&Lesson],
-    passes: Passes,
+    fitting: Fitting,
     traces: Option<&Path>,
 ) -> Result<Vec<Row>, String> {
     let grammar = Grammar::english();
-    let told = narrations(SEEDS..SEEDS + passes.narrations, &grammar);
+    let told = narrations(SEEDS..SEEDS + fitting.narrations, &grammar);
     let train: Vec<&Lesson> = train.iter().copied().chain(&told).collect();
-    let model = fit(&train, &grammar, passes.options(), |line| {
+    let model = fit(&train, &grammar, fitting.options(), |line| {
         eprintln!("{line}")
     });
     let options = Options {
-        beam: passes.beam,
-        same_place: passes.beam.div_ceil(4),
+        beam: fitting.beam,
+        same_place: fitting.beam.div_ceil(4),
     };
     let mut decisions = Decisions::default();
     for lesson in held {
@@ -284,7 +284,7 @@ fn unseen(
         model,
         options,
     };
-    if passes.narrations > 0 {
+    if fitting.narrations > 0 {
         let rows = narrations(0..100, &reader.grammar)
             .iter()
             .map(|l| measure(&reader, &l.source))
@@ -294,7 +294,10 @@ fn unseen(
             "narrations: {} of {} trees the same; {}",
             same.count(),
             rows.len(),
-            rows_to_text(&rows, false).lines().last().unwrap_or_default()
+            rows_to_text(&rows, false)
+                .lines()
+                .last()
+                .unwrap_or_default()
         );
     }
     held.iter().map(|l| measure(&reader, &l.source)).collect()
@@ -330,14 +333,14 @@ fn run() -> Result<(), String> {
         Command::Fit {
             folders,
             output,
-            passes,
+            fitting,
         } => {
             let mut all = lessons(&folders, &grammar)?;
-            all.extend(narrations(SEEDS..SEEDS + passes.narrations, &grammar));
+            all.extend(narrations(SEEDS..SEEDS + fitting.narrations, &grammar));
             let model = fit(
                 &all.iter().collect::<Vec<_>>(),
                 &grammar,
-                passes.options(),
+                fitting.options(),
                 |line| eprintln!("{line}"),
             );
             let heading = format!(
@@ -384,7 +387,7 @@ fn run() -> Result<(), String> {
             test,
             each,
             trace,
-            passes,
+            fitting,
         } => {
             let all = lessons(&folders, &grammar)?;
             let others = if test.is_empty() {
@@ -413,7 +416,7 @@ fn run() -> Result<(), String> {
                     let handles: Vec<_> = pair
                         .iter()
                         .map(|(train, held)| {
-                            scope.spawn(move || unseen(train, held, passes, traces))
+                            scope.spawn(move || unseen(train, held, fitting, traces))
                         })
                         .collect();
                     handles

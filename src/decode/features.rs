@@ -199,7 +199,9 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                 let fits = said.is_some_and(|(role, _)| role == m.role)
                     && m.castle.is_none()
                     && m.promotion.is_none_or(|p| p == Role::Queen)
-                    && slots.steps.is_none_or(|n| u32::from(n) == far && m.victim.is_none())
+                    && slots
+                        .steps
+                        .is_none_or(|n| u32::from(n) == far && m.victim.is_none())
                     && slots
                         .file
                         .is_none_or(|row| row[u32::from(m.from.file()) as usize] < 3.0);

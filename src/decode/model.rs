@@ -32,7 +32,8 @@ impl Block {
         self.offset + (a * self.dims[1] + b) * self.dims[2] + c
     }
 
-    const fn size(&self) -> usize {
+    /// How many weights it has.
+    pub const fn size(&self) -> usize {
         self.dims[0] * self.dims[1] * self.dims[2]
     }
 }

@@ -254,7 +254,7 @@ impl<'a> Decoder<'a> {
                     .iter()
                     .filter_map(|n| model.names.get(n))
                     .map(|&i| model.sparse[i as usize])
-                    .sum::<f32>() * envf("TW", 1.0)
+                    .sum()
             })
             .collect();
         let ask = Ask {
@@ -766,7 +766,7 @@ impl<'a> Decoder<'a> {
                     sum: 0.0,
                 };
                 place_features(&mut dot, forest, e, &moment, &going);
-                let total = self.words[event] + score * envf("TM", 1.0) + dot.sum * envf("TP", 1.0) + envf("PB", 0.0);
+                let total = self.words[event] + score + dot.sum;
                 let action = Action::Play {
                     from: node,
                     found: *m,
@@ -924,23 +924,14 @@ impl<'a> Decoder<'a> {
             let room = options.beam * ROOM;
             for (index, state) in beam.iter().enumerate() {
                 let base = state.score;
-                let mut buf: Vec<(Action, f32)> = Vec::new();
-                self.expand(state, event, 3, cut - base - 6.0, |_, action, score, _| {
-                    buf.push((action, score));
-                });
-                let pass = buf.iter().find(|b| b.0 == Action::Pass).map_or(0.0, |b| b.1);
-                let w = self.words[event];
-                let bestplay = buf.iter().filter(|b| b.0 != Action::Pass).map(|b| b.1).fold(f32::MIN, f32::max);
-                let z = pass * envf("AL", 0.7) + envf("GA", 0.0) * w.max(0.0) * f32::from(u8::from(bestplay < pass + envf("TH", -2.0)));
-                for (action, score) in buf {
-                    let score = score - z;
+                self.expand(state, event, 3, cut - base, |_, action, score, _| {
                     let total = base + score;
                     if total > cut {
                         best = best.max(total);
                         cut = cut.max(best - KEPT);
                         pool.push((total, index, action, score));
                     }
-                }
+                });
                 // More than the beam can hold even if many are alike: only the upper half has a chance.
                 if pool.len() > 2 * room {
                     pool.select_nth_unstable_by(room, |a, b| b.0.total_cmp(&a.0));
@@ -1010,16 +1001,4 @@ impl<'a> Decoder<'a> {
         path.reverse();
         path
     }
-}
-
-fn envf(name: &'static str, default: f32) -> f32 {
-    use std::cell::RefCell;
-    thread_local! { static C: RefCell<Vec<(&'static str, f32)>> = const { RefCell::new(Vec::new()) }; }
-    C.with(|c| {
-        let mut c = c.borrow_mut();
-        if let Some(x) = c.iter().find(|x| x.0 == name) { return x.1; }
-        let v = std::env::var(name).ok().and_then(|v| v.parse().ok()).unwrap_or(default);
-        c.push((name, v));
-        v
-    })
 }

@@ -9,36 +9,36 @@ use super::align::{Gold, Lesson};
 use super::score::Row;
 use crate::board::NodeId;
 use crate::decode::{
-    Action, Candidate, Collect, Decoder, Match, Model, Options, Place, State, Step, blocks,
+    Action, Candidate, Collect, Decoder, Match, Model, Options, Place, State, blocks,
 };
 use crate::grammar::Grammar;
 
 /// How the fit runs.
 #[derive(Debug, Clone, Copy)]
 pub struct FitOptions {
-    /// Passes over single decisions.
-    pub local: usize,
-    /// Passes over whole beams.
-    pub global: usize,
-    /// Beam of the second kind of pass.
-    pub beam: usize,
-    /// Step size of the first kind of pass.
+    /// Steps of the descent.
+    pub steps: usize,
+    /// Size of the first steps.
     pub rate: f32,
-    /// Step size of the second kind.
-    pub global_rate: f32,
-    /// Weight decay per lesson seen.
-    pub decay: f32,
+    /// Penalty on the squares of the weights of moves and of passing over.
+    pub moves: f32,
+    /// Penalty on the squares of the weights of places: they tell much of the same, so they are held in check.
+    pub places: f32,
+    /// Penalty on the squares of the weights of words.
+    pub words: f32,
+    /// How much likelier than none a move must be: one read where none was made does more harm than one missed.
+    pub prudence: f32,
 }
 
 impl Default for FitOptions {
     fn default() -> FitOptions {
         FitOptions {
-            local: 8,
-            global: 3,
-            beam: 64,
+            steps: 150,
             rate: 0.1,
-            global_rate: 0.05,
-            decay: 1e-5,
+            moves: 3.0,
+            places: 10.0,
+            words: 12.0,
+            prudence: 0.3,
         }
     }
 }
@@ -48,28 +48,6 @@ struct Decision {
     words: Vec<u32>,
     choices: Vec<(bool, Vec<u32>)>,
     gold: usize,
-}
-
-struct Weights {
-    dense: Vec<f32>,
-    sparse: Vec<f32>,
-    dense_sq: Vec<f32>,
-    sparse_sq: Vec<f32>,
-}
-
-impl Weights {
-    fn step(
-        weights: &mut [f32],
-        squares: &mut [f32],
-        i: usize,
-        gradient: f32,
-        rate: f32,
-        decay: f32,
-    ) {
-        let g = gradient - decay * weights[i];
-        squares[i] += g * g;
-        weights[i] += rate * g / (squares[i].sqrt() + 1e-3);
-    }
 }
 
 fn key_match(
@@ -363,7 +341,7 @@ pub fn fit(
     }
     let mut names: Vec<String> = counts
         .into_iter()
-        .filter(|(_, c)| *c as f32 >= env("MINC", 2.0))
+        .filter(|(_, c)| *c >= 2)
         .map(|(n, _)| n)
         .collect();
     names.sort();
@@ -387,72 +365,11 @@ pub fn fit(
         "{total} decisions, {missed} key moves out of reach, {} word features",
         model.names.len()
     ));
-    let mut w = Weights {
-        dense: vec![0.0; blocks::DENSE],
-        sparse: vec![0.0; model.sparse.len()],
-        dense_sq: vec![0.0; blocks::DENSE],
-        sparse_sq: vec![0.0; model.sparse.len()],
-    };
-    let mut order: Vec<usize> = (0..all.len()).collect();
-    let mut seed = 0x2545_f491_4f6c_dd1du64;
-    let mut mean_dense = vec![0f32; blocks::DENSE];
-    let mut mean_sparse = vec![0f32; model.sparse.len()];
-    let mut averaged = 0f32;
     let decisions: Vec<&Decision> = all.iter().flatten().collect();
-    descend(&decisions, &mut w, options, &mut report);
-    drop(all);
-    model.dense = w.dense.clone();
-    model.sparse = w.sparse.clone();
-    w.dense_sq.fill(0.5);
-    w.sparse_sq.fill(0.5);
-    for pass in 0..options.global {
-        shuffle(&mut order, &mut seed);
-        let mut early = 0usize;
-        let mut reached = 0f64;
-        for &l in &order {
-            let update = beam_update(lessons[l], grammar, &model, options.beam);
-            reached += update.reached;
-            early += usize::from(update.reached < 1.0);
-            for (i, g) in update.dense {
-                Weights::step(
-                    &mut model.dense,
-                    &mut w.dense_sq,
-                    i as usize,
-                    g,
-                    options.global_rate,
-                    options.decay,
-                );
-            }
-            for (i, g) in update.sparse {
-                Weights::step(
-                    &mut model.sparse,
-                    &mut w.sparse_sq,
-                    i as usize,
-                    g,
-                    options.global_rate * env("GS", 0.2),
-                    options.decay,
-                );
-            }
-            if pass * 2 >= options.global {
-                for (m, v) in mean_dense.iter_mut().zip(&model.dense) {
-                    *m += v;
-                }
-                for (m, v) in mean_sparse.iter_mut().zip(&model.sparse) {
-                    *m += v;
-                }
-                averaged += 1.0;
-            }
-        }
-        report(format!(
-            "beam pass {}: the key left the beam in {early} of {} lessons, after {:.3} of the events",
-            pass + 1,
-            lessons.len(),
-            reached / lessons.len() as f64
-        ));
-    }
-    if averaged > 0.0 {
-        model.dense = mean_dense.iter().map(|v| v / averaged).collect();
-        model.sparse = mean_sparse.iter().map(|v| v / averaged).collect();
+    descend(&decisions, &mut model, options, &mut report);
+    let kinds = blocks::M_KIND.offset..blocks::M_KIND.offset + blocks::M_KIND.size();
+    for weight in &mut model.dense[kinds] {
+        *weight -= options.prudence;
     }
     model
 }
@@ -461,25 +378,24 @@ pub fn fit(
 /// (Kingma and Ba 2015; constants from memory).
 fn descend(
     decisions: &[&Decision],
-    w: &mut Weights,
+    model: &mut Model,
     options: FitOptions,
     report: &mut impl FnMut(String),
 ) {
-    let dense = w.dense.len();
-    let size = dense + w.sparse.len();
+    let dense = model.dense.len();
+    let size = dense + model.sparse.len();
     let mut weights = vec![0f32; size];
     let (mut mean, mut square) = (vec![0f32; size], vec![0f32; size]);
-    let penalty = |i: usize| {
-        if i < dense {
-            env("LD", 0.3)
-        } else {
-            env("LS", 1.0)
-        }
-    };
-    let penalties: Vec<f32> = (0..size).map(penalty).collect();
-    let steps = env("IT", 150.0) as usize;
+    let places = blocks::S_GAP.offset..blocks::N_PREV.offset;
+    let penalties: Vec<f32> = (0..size)
+        .map(|i| match i {
+            _ if i >= dense => options.words,
+            _ if places.contains(&i) => options.places,
+            _ => options.moves,
+        })
+        .collect();
+    let (steps, threads) = (options.steps, 2);
     for step in 1..=steps {
-        let threads = 2;
         let parts: Vec<(Vec<f32>, f64, usize)> = std::thread::scope(|scope| {
             let weights = &weights;
             let handles: Vec<_> = decisions
@@ -517,8 +433,8 @@ fn descend(
             ));
         }
     }
-    w.dense.copy_from_slice(&weights[..dense]);
-    w.sparse.copy_from_slice(&weights[dense..]);
+    model.dense.copy_from_slice(&weights[..dense]);
+    model.sparse.copy_from_slice(&weights[dense..]);
 }
 
 /// Gradient of the log probability of some decisions, their log loss, and how many are decided as the key.
@@ -554,172 +470,6 @@ fn gradient(decisions: &[&Decision], weights: &[f32], dense: usize) -> (Vec<f32>
         }
     }
     (out, loss, right)
-}
-
-fn shuffle(order: &mut [usize], seed: &mut u64) {
-    for i in (1..order.len()).rev() {
-        *seed ^= *seed << 13;
-        *seed ^= *seed >> 7;
-        *seed ^= *seed << 17;
-        order.swap(i, (*seed % (i as u64 + 1)) as usize);
-    }
-}
-
-struct Update {
-    dense: HashMap<u32, f32>,
-    sparse: HashMap<u32, f32>,
-    reached: f64,
-}
-
-impl Update {
-    /// Counts the features of one step; words count for moves alone.
-    fn add(&mut self, features: &[u32], play: bool, words: &[u32], weight: f32) {
-        for &i in features {
-            *self.dense.entry(i).or_default() += weight;
-        }
-        if play {
-            for &i in words {
-                *self.sparse.entry(i).or_default() += weight;
-            }
-        }
-    }
-}
-
-/// One step along the key.
-struct KeyStep {
-    features: Collect,
-    play: bool,
-    cursor: NodeId,
-    last: Option<usize>,
-    score: f32,
-}
-
-/// Gradient of the key's score against the beam's, up to where the key leaves the beam.
-fn beam_update(lesson: &Lesson, grammar: &Grammar, model: &Model, width: usize) -> Update {
-    let mut decoder = Decoder::new(&lesson.speech, grammar, model, &lesson.starts);
-    // The key's own path first.
-    let mut guide = Guide::new(lesson, &decoder);
-    let mut state = decoder.initial();
-    let words: Vec<Vec<u32>> = (0..lesson.speech.events.len())
-        .map(|k| {
-            Decoder::words_of(&lesson.speech, grammar, k)
-                .iter()
-                .filter_map(|n| model.names.get(n).copied())
-                .collect()
-        })
-        .collect();
-    let mut key_steps: Vec<KeyStep> = Vec::new();
-    let mut usable = lesson.speech.events.len();
-    for k in 0..lesson.speech.events.len() {
-        if guide.silent < lesson.silent.len() && lesson.silent[guide.silent].0 <= k {
-            usable = k;
-            break;
-        }
-        let candidates = decoder.candidates(&state, k);
-        let gold = guide.choice(&decoder, &candidates, k);
-        let Some(gold) = gold else {
-            usable = k;
-            break;
-        };
-        let (candidate, features) = &candidates[gold];
-        state = guide.follow(&mut decoder, state, k, Some(candidate));
-        key_steps.push(KeyStep {
-            features: features.clone(),
-            play: candidate.action != Action::Pass,
-            cursor: state.cursor,
-            last: state.last,
-            score: state.score,
-        });
-    }
-    // Beam.
-    let mut snapshots: Vec<Vec<(f32, u32)>> = Vec::new();
-    let mut lost = usable;
-    let outcome = decoder.search(
-        Options {
-            beam: width,
-            same_place: width.div_ceil(3),
-        },
-        |event, beam, _| {
-            if event >= usable {
-                return false;
-            }
-            snapshots.push(beam.iter().take(8).map(|s| (s.score, s.step)).collect());
-            let key = &key_steps[event];
-            if !beam
-                .iter()
-                .any(|s| s.cursor == key.cursor && s.last == key.last)
-            {
-                lost = event;
-                return false;
-            }
-            true
-        },
-    );
-    let upto = if lost < usable {
-        lost
-    } else {
-        usable.saturating_sub(1)
-    };
-    let mut update = Update {
-        dense: HashMap::new(),
-        sparse: HashMap::new(),
-        reached: if lost < usable {
-            lost as f64 / usable as f64
-        } else {
-            1.0
-        },
-    };
-    if snapshots.is_empty() || key_steps.is_empty() {
-        return update;
-    }
-    let upto = upto.min(snapshots.len() - 1);
-    let rivals = &snapshots[upto];
-    let key_score = key_steps[upto].score;
-    let top = rivals.iter().map(|r| r.0).fold(key_score, f32::max);
-    let in_beam = lost >= usable;
-    let mut weights: Vec<(f32, u32)> = rivals
-        .iter()
-        .map(|&(s, step)| ((s - top).exp(), step))
-        .collect();
-    let mut sum: f32 = weights.iter().map(|w| w.0).sum();
-    if !in_beam {
-        sum += (key_score - top).exp();
-    }
-    for w in &mut weights {
-        w.0 /= sum;
-    }
-    for (step, words) in key_steps[..=upto].iter().zip(&words) {
-        update.add(&step.features.0, step.play, words, 1.0);
-    }
-    if !in_beam {
-        let p = (key_score - top).exp() / sum;
-        for v in update.dense.values_mut().chain(update.sparse.values_mut()) {
-            *v *= 1.0 - p;
-        }
-    }
-    let record: Vec<Step> = outcome.record;
-    for (weight, step) in weights {
-        if weight < 0.02 {
-            continue;
-        }
-        let path = Decoder::trace(&record, step);
-        let mut state = decoder.initial();
-        for s in path {
-            let k = s.event as usize;
-            // A step that key and rival share cancels.
-            let candidates = decoder.candidates(&state, k);
-            if let Some((c, f)) = candidates.iter().find(|(c, _)| c.action == s.action) {
-                update.add(&f.0, c.action != Action::Pass, &words[k], -weight);
-            }
-            state = decoder.apply(&state, k, s.action, s.score);
-        }
-    }
-    update.dense.retain(|_, v| v.abs() > 1e-3);
-    update.sparse.retain(|_, v| v.abs() > 1e-3);
-    for v in update.dense.values_mut().chain(update.sparse.values_mut()) {
-        *v = v.clamp(-3.0, 3.0);
-    }
-    update
 }
 
 /// How a model decides along the key's path.
@@ -931,19 +681,4 @@ pub fn trace(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Options
         ));
     }
     out
-}
-
-fn env(name: &str, default: f32) -> f32 {
-    use std::sync::Mutex;
-    static CACHE: Mutex<Vec<(String, f32)>> = Mutex::new(Vec::new());
-    let mut c = CACHE.lock().unwrap();
-    if let Some(x) = c.iter().find(|x| x.0 == name) {
-        return x.1;
-    }
-    let v = std::env::var(name)
-        .ok()
-        .and_then(|v| v.parse().ok())
-        .unwrap_or(default);
-    c.push((name.to_owned(), v));
-    v
 }

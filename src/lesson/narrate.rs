@@ -10,7 +10,9 @@ use std::collections::BTreeSet;
 
 use shakmaty::fen::Fen;
 use shakmaty::san::{San, SanPlus};
-use shakmaty::{CastlingMode, CastlingSide, Chess, Color, EnPassantMode, Move, Position, Role, attacks};
+use shakmaty::{
+    CastlingMode, CastlingSide, Chess, Color, EnPassantMode, Move, Position, Role, attacks,
+};
 
 use super::source::Source;
 
@@ -560,4 +562,3 @@ fn vary(random: &mut Random, n: &mut Narration) -> bool {
     }
     true
 }
-

@@ -613,14 +613,22 @@ fn relation(tokens: &[Token], phrase: usize, bound: usize, c: &Classes) -> Relat
         }
         let classes = tokens[j].classes;
         if classes & c.back != 0 {
-            return if after { Relation::BackAfter } else { Relation::Back };
+            return if after {
+                Relation::BackAfter
+            } else {
+                Relation::Back
+            };
         }
         after |= classes & c.after != 0;
         if classes & c.instead != 0 && !after {
             return Relation::Instead;
         }
     }
-    if after { Relation::After } else { Relation::None }
+    if after {
+        Relation::After
+    } else {
+        Relation::None
+    }
 }
 
 /// How many squares the words say that a pawn goes, between the phrase and the next event.
