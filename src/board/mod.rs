@@ -105,8 +105,13 @@ pub fn worth(role: Role) -> i32 {
 /// What a side may lose at once on a board, in steps, by the cheapest attacker and a look at whether the man is defended.
 fn loose(board: &Board, side: Color) -> usize {
     let occupied = board.occupied();
+    let attacked: Bitboard = board
+        .by_color(!side)
+        .into_iter()
+        .map(|enemy| board.attacks_from(enemy))
+        .fold(Bitboard::EMPTY, |all, attacks| all | attacks);
     let mut most = 0;
-    for square in board.by_color(side) & !board.kings() {
+    for square in board.by_color(side) & !board.kings() & attacked {
         let attackers = board.attacks_to(square, !side, occupied);
         let Some(cheapest) = attackers
             .into_iter()
