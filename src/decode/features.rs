@@ -549,6 +549,8 @@ pub struct Between {
     pub most: [[[f32; 2]; 2]; 14],
     /// The highest of them off the board, by whether the side to move moved last.
     pub anywhere: [f32; 2],
+    /// The same for places that don't lie on the way to the board.
+    pub aside: [f32; 2],
     /// Moves named and passed over: mover (if said) and square, latest first.
     pub named: Vec<(Option<Role>, Square)>,
 }

@@ -179,17 +179,33 @@ struct Slot {
 struct Reach {
     /// Best score of a move, slips aside; not a number before it is asked for.
     best: f32,
+    /// Plies from the start of the board.
+    depth: u16,
+    /// The side to move: 0 White, 1 Black.
+    turn: u8,
     /// Whether there are unclean (1) and clean (2) matches, with little and with much trying.
     counts: [u8; 2],
 }
 
 const UNKNOWN: Reach = Reach {
     best: f32::NAN,
+    depth: 0,
+    turn: 0,
     counts: [0; 2],
 };
 
+/// The least that a node's best move must score for a reading to go there.
+struct Floors {
+    /// Any node off the board.
+    anywhere: f32,
+    /// Nodes that don't lie on the way to the board, by the side to move.
+    aside: [f32; 2],
+}
+
 const NOTHING: Reach = Reach {
     best: f32::NEG_INFINITY,
+    depth: 0,
+    turn: 0,
     counts: [0; 2],
 };
 
@@ -232,7 +248,7 @@ struct Pool {
     best: f32,
     /// What can't be kept whatever comes has no higher total than this.
     cut: f32,
-    ranks: Vec<(f32, u32)>,
+    ranks: Vec<u64>,
     kept: Vec<Way>,
     seen: FxHashSet<Key>,
     crowd: FxHashMap<u64, usize>,
@@ -275,15 +291,14 @@ impl Pool {
                 .iter()
                 .enumerate()
                 .filter(|(_, way)| way.total >= self.cut)
-                .map(|(i, way)| (way.total, i as u32)),
+                .map(|(i, way)| u64::from(descending(way.total)) << 32 | i as u64),
         );
-        self.ranks
-            .sort_unstable_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+        self.ranks.sort_unstable();
         self.seen.clear();
         self.crowd.clear();
         self.kept.clear();
-        for &(_, rank) in &self.ranks {
-            let way = self.ways[rank as usize];
+        for &rank in &self.ranks {
+            let way = self.ways[rank as u32 as usize];
             match self.crowd.entry(way.key.0) {
                 // The first reading with a move that none has played before doesn't count among those that follow it.
                 Entry::Vacant(first) if new_node(way.key.0) => {
@@ -304,6 +319,16 @@ impl Pool {
             }
         }
         std::mem::swap(&mut self.ways, &mut self.kept);
+    }
+}
+
+/// A number in the opposite order of scores.
+fn descending(score: f32) -> u32 {
+    let bits = score.to_bits();
+    if bits >> 31 == 1 {
+        bits
+    } else {
+        !(bits | 1 << 31)
     }
 }
 
@@ -502,7 +527,11 @@ impl<'a> Decoder<'a> {
         let turn = usize::from(self.forest.turn(node) == Color::Black);
         let hopeless = self.speech.events[event].kind == Kind::Square
             && (self.forest.targets(node) & self.wanted[turn]).is_empty();
-        let mut reach = NOTHING;
+        let mut reach = Reach {
+            depth: self.forest.node(node).depth,
+            turn: turn as u8,
+            ..NOTHING
+        };
         if !hopeless {
             for near in [true, false] {
                 let found = self.matched(event, node, near);
@@ -680,6 +709,7 @@ impl<'a> Decoder<'a> {
             b.shared[rel] = dot.sum;
         }
         b.anywhere = [f32::MIN; 2];
+        b.aside = [f32::MIN; 2];
         for (rel, most) in b.most.iter_mut().enumerate() {
             let named = most_of_named(&self.model.dense, &b.named, rel);
             let [short, long] = &self.most_of_tree[rel];
@@ -688,6 +718,9 @@ impl<'a> Decoder<'a> {
                 let side = most_of_side(&self.model.dense, rel, same_side == 1);
                 for returned in [0, 1] {
                     most[same_side][returned] = b.shared[rel] + named + side + tree[returned];
+                    if (10..13).contains(&rel) {
+                        b.aside[same_side] = b.aside[same_side].max(most[same_side][returned]);
+                    }
                     if (1..13).contains(&rel) {
                         b.anywhere[same_side] =
                             b.anywhere[same_side].max(most[same_side][returned]);
@@ -748,13 +781,13 @@ impl<'a> Decoder<'a> {
         None
     }
 
-    /// Puts into `places` the node on the board, then the other nodes of a reading's tree that have a move which may get to a
-    /// floor, in the order in which they were told. Returns whether the other nodes have unclean (1) and clean (2) matches
+    /// Puts into `places` the node on the board, then the other nodes of a reading's tree that have a move which may get to
+    /// its floor, in the order in which they were told. Returns whether the other nodes have unclean (1) and clean (2) matches
     /// with little trying.
     fn reachable(
         &mut self,
         state: &State,
-        floor: f32,
+        floors: &Floors,
         path: &[NodeId],
         places: &mut Vec<NodeId>,
     ) -> u8 {
@@ -763,7 +796,7 @@ impl<'a> Decoder<'a> {
         let boards = self.starts.len() > 1;
         let order = state.nodes();
         let recent = order.len().saturating_sub(RECENT);
-        let low = floor.max(f32::MIN);
+        let low = floors.anywhere.max(f32::MIN);
         let mut counts = 0;
         let mut look = |decoder: &mut Self, node: NodeId, places: &mut Vec<NodeId>| {
             if boards && decoder.forest.node(node).root != path[0] {
@@ -775,7 +808,10 @@ impl<'a> Decoder<'a> {
             }
             counts |= reach.counts[0];
             // Most places have no move for the phrase at all, or none that can be kept: they cost no more than this.
-            if reach.best >= low {
+            if reach.best >= low
+                && (reach.best >= floors.aside[usize::from(reach.turn)]
+                    || path.get(usize::from(reach.depth)) == Some(&node))
+            {
                 places.push(node);
             }
         };
@@ -879,17 +915,23 @@ impl<'a> Decoder<'a> {
             between.most[place.rel][same_side][usize::from(returned)]
                 + moment_most[usize::from(place.rel != 0)][turn.fold_wb(0, 1)]
         };
-        let anywhere = Color::ALL.map(|turn| {
-            between.anywhere[usize::from(last_turn == Some(turn))]
-                + moment_most[1][turn.fold_wb(0, 1)]
-        });
-        let floor = least - anywhere[0].max(anywhere[1]);
+        let floor = |most: [f32; 2]| {
+            Color::ALL.map(|turn| {
+                let same_side = usize::from(last_turn == Some(turn));
+                least - most[same_side] - moment_most[1][turn.fold_wb(0, 1)]
+            })
+        };
+        let anywhere = floor(between.anywhere);
+        let floors = Floors {
+            anywhere: anywhere[0].min(anywhere[1]),
+            aside: floor(between.aside),
+        };
         places.clear();
         let mut elsewhere = 0;
         match forced {
             Some((root, _)) => places.push(root),
             None => {
-                elsewhere = self.reachable(state, floor, path, places);
+                elsewhere = self.reachable(state, &floors, path, places);
                 places.extend(
                     self.starts
                         .get(state.boards)
