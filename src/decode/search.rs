@@ -587,7 +587,11 @@ impl<'a> Decoder<'a> {
             out = self.with_recaptures(node, out);
         }
         out.sort_by(|a, b| b.1.total_cmp(&a.1));
-        let out = Rc::new(out);
+        let out = if out.is_empty() {
+            Rc::clone(&self.nothing)
+        } else {
+            Rc::new(out)
+        };
         self.slot(event, node).scored[usize::from(near)] = Some(Rc::clone(&out));
         out
     }
@@ -798,40 +802,39 @@ impl<'a> Decoder<'a> {
         let recent = order.len().saturating_sub(RECENT);
         let low = floors.anywhere.max(f32::MIN);
         let mut counts = 0;
-        let mut look = |decoder: &mut Self, node: NodeId, places: &mut Vec<NodeId>| {
-            if boards && decoder.forest.node(node).root != path[0] {
-                return;
-            }
-            let mut reach = decoder.reach[node as usize];
-            if reach.best.is_nan() {
-                reach = decoder.reach(node);
+        // The node on the board is no other place.
+        let cursor = std::mem::replace(&mut self.reach[state.cursor as usize], NOTHING);
+        for &node in &order[recent..] {
+            // Most places have no move for the phrase at all, or none that can be kept: they cost no more than this.
+            let reach = &self.reach[node as usize];
+            if boards && self.forest.node(node).root != path[0] {
+                continue;
             }
             counts |= reach.counts[0];
-            // Most places have no move for the phrase at all, or none that can be kept: they cost no more than this.
-            if reach.best >= low
-                && (reach.best >= floors.aside[usize::from(reach.turn)]
-                    || path.get(usize::from(reach.depth)) == Some(&node))
-            {
+            if reach.best >= low || reach.best.is_nan() {
                 places.push(node);
             }
-        };
-        // The node on the board is no other place.
-        let cursor = self.reach[state.cursor as usize];
-        self.reach[state.cursor as usize] = NOTHING;
-        for &node in &order[recent..] {
-            look(self, node, places);
         }
         if recent > 0 {
             let told = places.len();
             for &node in path.iter().chain(&state.forks) {
-                if node != NOWHERE && state.has(node) && !places.contains(&node) {
-                    look(self, node, places);
+                let seen = places.contains(&node)
+                    || boards && node != NOWHERE && self.forest.node(node).root != path[0];
+                if node != NOWHERE && state.has(node) && !seen {
+                    places.push(node);
                 }
             }
             let older = places.len() - told;
             places.rotate_right(older);
             places[..older].sort_unstable();
         }
+        places.retain(|&node| {
+            let reach = self.reach(node);
+            counts |= reach.counts[0];
+            reach.best >= low
+                && (reach.best >= floors.aside[usize::from(reach.turn)]
+                    || path.get(usize::from(reach.depth)) == Some(&node))
+        });
         self.reach[state.cursor as usize] = cursor;
         places.insert(0, state.cursor);
         counts
