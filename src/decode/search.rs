@@ -187,6 +187,7 @@ struct Reach {
     counts: [u8; 2],
 }
 
+/// What is not yet known.
 const UNKNOWN: Reach = Reach {
     best: f32::NAN,
     depth: 0,
@@ -202,6 +203,7 @@ struct Floors {
     aside: [f32; 2],
 }
 
+/// No move for the phrase.
 const NOTHING: Reach = Reach {
     best: f32::NEG_INFINITY,
     depth: 0,
