@@ -4,7 +4,7 @@ use shakmaty::{Bitboard, Color, Position, Role, Square};
 
 use super::model::{Dot, Sink, blocks::*};
 use crate::board::{Effect, Forest, MoveFact, NodeId, step, worth};
-use crate::speech::{Event, Kind};
+use crate::speech::{Event, KINDS, Kind};
 
 /// A legal move that a phrase may mean.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -115,6 +115,24 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                 };
                 out.push(Match::of(i, reading.cost, quality));
             }
+            // "The pawn on d2 goes two squares": the square is where it comes from.
+            if let (Some(steps), Some(reading)) = (
+                event.slots.steps,
+                event.squares.first().filter(|r| r.cost <= 0.3),
+            ) {
+                let from = reading.square(turn);
+                for (i, m) in moves.iter().enumerate() {
+                    let far = u32::from(m.from.rank()).abs_diff(u32::from(m.to.rank()));
+                    if m.role == Role::Pawn
+                        && m.from == from
+                        && m.victim.is_none()
+                        && far == u32::from(steps)
+                        && m.promotion.is_none()
+                    {
+                        out.push(Match::of(i, 0.5, 2));
+                    }
+                }
+            }
             if near && !out.iter().any(|m| m.quality == 3 && m.cost < 1.0) {
                 let exact = event.squares.first().filter(|r| r.cost <= 0.3);
                 if let (Some(reading), Some((role, distance))) = (exact, said) {
@@ -182,6 +200,18 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                     && m.promotion.is_none_or(|p| p == Role::Queen)
                 {
                     out.push(Match::of(i, 0.0, 2));
+                }
+            }
+        }
+        Kind::Mirror => {
+            let Some(last) = forest.incoming(node) else {
+                return;
+            };
+            for (i, m) in moves.iter().enumerate() {
+                let mirrored =
+                    m.from == last.from.flip_vertical() && m.to == last.to.flip_vertical();
+                if m.role == last.role && mirrored && m.castle == last.castle {
+                    out.push(Match::of(i, 0.0, 3));
                 }
             }
         }
@@ -458,6 +488,14 @@ pub fn move_features(
     let gained = m.victim.map_or(0, |v| step(worth(v)));
     sink.add(M_FREE.at(forest.free(node), gained, known));
     let double = style == 0;
+    if let Some(steps) = s.steps {
+        let real = if pawn == 0 {
+            0
+        } else {
+            1 + usize::from(double)
+        };
+        sink.add(M_STEPS.at(usize::from(steps), real, kind));
+    }
     sink.add(M_PUSH.at(
         usize::from(s.left & ask.push != 0),
         if double { 2 } else { pawn },
@@ -712,7 +750,7 @@ fn moment_features(
     sink.add(S_PREV.at(
         moment.before,
         moment.near,
-        kind_index(event.kind) + if on_board { 0 } else { 6 },
+        kind_index(event.kind) + if on_board { 0 } else { KINDS },
     ));
     if moment.overlap {
         sink.add(S_OVERLAP.at(

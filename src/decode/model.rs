@@ -56,8 +56,9 @@ macro_rules! tables {
 /// The dense tables. What each index means stands where the features are filled (`features.rs`).
 pub mod blocks {
     use super::Block;
+    use crate::speech::KINDS;
     tables! {
-        M_KIND "move.kind" [6, 6, 2];
+        M_KIND "move.kind" [KINDS, 6, 2];
         M_COST "move.sound" [10, 3, 2];
         M_MOVER "move.mover" [7, 6, 4];
         M_MISHEARD "move.mover.misheard" [2, 2, 3];
@@ -65,26 +66,27 @@ pub mod blocks {
         M_VICTIM "move.victim" [7, 7, 1];
         M_CAPTURE "move.capture" [2, 2, 3];
         M_CHECK "move.check" [3, 3, 1];
-        M_SIDE "move.side" [3, 2, 6];
+        M_SIDE "move.side" [3, 2, KINDS];
         M_FILE "move.file" [6, 2, 2];
         M_ORIGIN "move.origin" [3, 2, 1];
         M_TYPED "move.typed" [2, 2, 2];
         M_CASTLE "move.castle" [4, 3, 1];
         M_PROMOTION "move.promotion" [3, 3, 1];
-        M_AMBIGUOUS "move.rivals" [4, 4, 6];
+        M_AMBIGUOUS "move.rivals" [4, 4, KINDS];
         M_PAWN_RIVAL "move.pawn.rival" [3, 2, 1];
-        M_RECAPTURE "move.recapture" [2, 2, 6];
+        M_RECAPTURE "move.recapture" [2, 2, KINDS];
         M_SAFE "move.safety" [4, 6, 2];
-        M_GAIN "move.gain" [5, 6, 1];
+        M_GAIN "move.gain" [5, KINDS, 1];
         M_BACKWARD "move.backward" [2, 3, 2];
         M_HOME "move.comes.back" [2, 2, 1];
         M_OPENING "move.opening" [3, 10, 1];
-        M_USUAL "move.usual" [5, 6, 3];
+        M_USUAL "move.usual" [5, KINDS, 3];
         M_USUAL_MAN "move.usual.man" [5, 6, 2];
         M_LEAVES "move.leaves" [5, 6, 2];
         M_FREE "move.free" [5, 5, 2];
         M_PUSH "move.push" [2, 3, 1];
-        M_CHASED "move.chased" [2, 6, 1];
+        M_STEPS "move.steps" [3, 3, KINDS];
+        M_CHASED "move.chased" [2, KINDS, 1];
         S_GAP "place.gap" [14, 7, 1];
         S_CUE "place.cue" [6, 64, 1];
         S_EDGE "place.edge" [14, 3, 2];
@@ -92,21 +94,21 @@ pub mod blocks {
         S_NAMED "place.named" [3, 3, 5];
         S_STOP "place.stop" [6, 4, 1];
         S_PERSON "place.person" [4, 7, 1];
-        S_PREV "place.before" [3, 6, 12];
+        S_PREV "place.before" [3, 6, 2 * KINDS];
         S_CHILDREN "place.children" [6, 4, 1];
-        S_OVERLAP "place.overlap" [2, 6, 6];
+        S_OVERLAP "place.overlap" [2, KINDS, KINDS];
         S_NEWGAME "place.newgame" [2, 8, 1];
         S_LAST "place.last" [6, 3, 1];
         S_SAMEPIECE "place.replaces" [4, 6, 1];
         S_SEEN "place.seen" [6, 4, 4];
         S_FILL "place.filled" [2, 6, 2];
         S_UNSAID_SAFE "place.filled.safety" [3, 6, 2];
-        N_PREV "none.before" [3, 6, 6];
-        N_LINK "none.link" [3, 10, 6];
-        N_MATCH "none.match" [6, 5, 3];
+        N_PREV "none.before" [3, 6, KINDS];
+        N_LINK "none.link" [3, 10, KINDS];
+        N_MATCH "none.match" [KINDS, 5, 3];
         N_PIECE "none.occupant" [6, 3, 2];
         N_LAST "none.last" [6, 4, 2];
-        N_ELSE "none.elsewhere" [6, 3, 3];
+        N_ELSE "none.elsewhere" [KINDS, 3, 3];
         N_REPEAT "none.repeat" [3, 6, 1];
     }
 }

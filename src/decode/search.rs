@@ -527,7 +527,9 @@ impl<'a> Decoder<'a> {
         }
         let (event, limit) = self.entered;
         let turn = usize::from(self.forest.turn(node) == Color::Black);
-        let hopeless = self.speech.events[event].kind == Kind::Square
+        let e = &self.speech.events[event];
+        let hopeless = e.kind == Kind::Square
+            && e.slots.steps.is_none()
             && (self.forest.targets(node) & self.wanted[turn]).is_empty();
         let mut reach = Reach {
             depth: self.forest.node(node).depth,

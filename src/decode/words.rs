@@ -208,6 +208,7 @@ pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec
         match symbols.iter().find(|(bits, _)| t.classes & bits != 0) {
             Some((_, name)) => name,
             None if t.text.ends_with("ing") => "-ing",
+            None if t.text.len() > 3 && t.text.ends_with('s') && !t.text.ends_with("ss") => "-s",
             None if t.text.ends_with("ed") => "-ed",
             None => "_",
         }
@@ -262,6 +263,32 @@ pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec
             .collect();
         push(format!("in={}", within.join(" ")));
         push(format!("in1={} {}", left(1), within.join(" ")));
+    }
+    // The clause from the piece to its square.
+    if let Some(at) = e.slots.mover_at.filter(|&at| at < e.first) {
+        let verbs: Vec<&str> = (at + 1..e.first)
+            .map(symbol)
+            .filter(|&s| !matches!(s, "_" | "article" | "to" | "standing" | "with" | "."))
+            .take(3)
+            .collect();
+        let verbs = verbs.join(" ");
+        let last = if at + 1 < e.first {
+            symbol(e.first - 1)
+        } else {
+            ""
+        };
+        let owner = if at > 0 && tokens[at].stop < Stop::Full {
+            symbol(at - 1)
+        } else {
+            "."
+        };
+        push(format!("mv={verbs} {last}"));
+        push(format!("mo={owner} {verbs}"));
+        push(format!("ml={owner} {last}"));
+        if at + 1 < e.first {
+            push(format!("mw={}", tokens[at + 1].text));
+        }
+        push(format!("md={}", (e.first - at).min(9)));
     }
     // The nearest word of stance, and how many other moves were named since.
     let stances: Vec<(u64, &str)> = STANCES.iter().map(|&n| (grammar.class(n), n)).collect();
@@ -415,6 +442,9 @@ pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec
             "depth={}",
             super::features::gap_bucket(e.phrase - start)
         ));
+    }
+    if let Some(steps) = e.slots.steps {
+        push(format!("steps={steps}"));
     }
     let question = tokens[e.end - 1..tokens.len().min(e.end + 12)]
         .iter()

@@ -295,7 +295,10 @@ impl Grammar {
         names: &[String],
     ) -> [f32; 8] {
         let mut out = listed.get(word).copied().unwrap_or([FAR; 8]);
-        if word.len() <= 6 {
+        // A word that means something else, and is not listed here, is no letter or digit for its sound.
+        let other = !listed.contains_key(word)
+            && (self.words.contains_key(word) || self.pieces.contains_key(word));
+        if word.len() <= 6 && !other {
             let sound = self.sounds.of(word);
             for (cost, name) in out.iter_mut().zip(names) {
                 let distance = self.sounds.distance(&sound, name);

@@ -93,6 +93,7 @@ fn compatible(event: &Event, play: Move, turn: Color, slip: bool) -> f32 {
                 0.0
             }
         }
+        Kind::Mirror => 0.8,
         Kind::Piece => {
             if event.slots.mover.is_some_and(|(r, _)| r == play.role())
                 && play.castling_side().is_none()

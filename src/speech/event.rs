@@ -23,7 +23,12 @@ pub enum Kind {
     Trade,
     /// A pair of files ("dc").
     Files,
+    /// The mirror image of the other side's move ("the same").
+    Mirror,
 }
+
+/// How many kinds there are.
+pub const KINDS: usize = 7;
 
 impl Kind {
     /// Name of the kind in features and explanations.
@@ -35,6 +40,7 @@ impl Kind {
             Kind::Piece => "piece",
             Kind::Trade => "trade",
             Kind::Files => "files",
+            Kind::Mirror => "mirror",
         }
     }
 }
@@ -62,6 +68,10 @@ impl Reading {
 pub struct Slots {
     /// The piece that moves, with its distance in tokens.
     pub mover: Option<(Role, u8)>,
+    /// Token of the mover's word, if it is not part of the square's own word.
+    pub mover_at: Option<usize>,
+    /// How many squares a pawn goes, where the words say so.
+    pub steps: Option<u8>,
     /// Whether the mover's word is a mishearing.
     pub mover_misheard: bool,
     /// A piece named behind a capture with "with".
@@ -146,6 +156,10 @@ struct Classes {
     she: ClassSet,
     with: ClassSet,
     same: ClassSet,
+    mirror: ClassSet,
+    one: ClassSet,
+    two: ClassSet,
+    front: ClassSet,
     promote: ClassSet,
 }
 
@@ -168,6 +182,10 @@ impl Classes {
             she: g.class("she"),
             with: g.class("with"),
             same: g.class("same"),
+            mirror: g.class("mirror"),
+            one: g.class("step_one"),
+            two: g.class("step_two"),
+            front: g.class("front"),
             promote: g.class("promote"),
         }
     }
@@ -365,6 +383,24 @@ fn home_files(role: Role) -> &'static [u8] {
     }
 }
 
+fn files_row(files: &[u8]) -> [f32; 8] {
+    let mut row = [FAR; 8];
+    for &f in files {
+        row[usize::from(f)] = 0.3;
+    }
+    row
+}
+
+/// The file on which a piece of the king's or the queen's side starts.
+fn wing_file(piece: Role, wing: Role) -> Option<[f32; 8]> {
+    let home = home_files(piece);
+    match wing {
+        Role::Queen if home.len() == 2 => Some(files_row(&home[..1])),
+        Role::King if home.len() == 2 => Some(files_row(&home[1..])),
+        _ => None,
+    }
+}
+
 fn descriptive(tokens: &[Token], i: usize, role: Role, heard: &mut Heard) -> Option<Found> {
     let possessive = |t: &Token| t.text.ends_with("'s") || t.text.ends_with('s');
     let mut files: Vec<u8> = home_files(role).to_vec();
@@ -466,7 +502,17 @@ pub fn read(transcript: &Transcript, grammar: &Grammar) -> Speech {
             event = Some(simple(Kind::Capture, i));
         } else if token.piece.is_some() && token.classes & (classes.she | classes.he) == 0 {
             event = Some(simple(Kind::Piece, i));
-        } else if token.classes & classes.same != 0 {
+        } else if let Some(to) = tokens
+            .get(i + 1)
+            .filter(|t| t.stop == Stop::None)
+            .and_then(|t| file_pair(&token.text, &t.text))
+        {
+            let mut e = simple(Kind::Files, i);
+            e.end = i + 2;
+            e.phrase_end = i + 2;
+            e.squares.push(plain(to, 0, 0.0));
+            event = Some(e);
+        } else if token.classes & (classes.same | classes.mirror) != 0 {
             let near = events
                 .last()
                 .is_some_and(|e| e.kind == Kind::Castle && i - e.end < 14);
@@ -474,6 +520,10 @@ pub fn read(transcript: &Transcript, grammar: &Grammar) -> Speech {
                 let mut e = simple(Kind::Castle, i);
                 e.slots.echo = true;
                 event = Some(e);
+            } else if token.classes & classes.mirror != 0
+                && (i == 0 || tokens[i - 1].classes & classes.mirror == 0)
+            {
+                event = Some(simple(Kind::Mirror, i));
             }
         }
         match event {
@@ -524,6 +574,25 @@ pub fn read(transcript: &Transcript, grammar: &Grammar) -> Speech {
     }
 }
 
+/// The second file of a pawn capture said as two letters of neighbouring files ("c d").
+fn file_pair(first: &str, second: &str) -> Option<u8> {
+    let (from, to) = (single_letter(first)?, single_letter(second)?);
+    (from.abs_diff(to) == 1 && from != 0).then_some(to)
+}
+
+/// How many squares the words say that a pawn goes, between the phrase and the next event.
+fn steps(tokens: &[Token], from: usize, to: usize, c: &Classes) -> Option<u8> {
+    for t in tokens.iter().take(to.min(tokens.len())).skip(from) {
+        if t.classes & c.two != 0 {
+            return Some(2);
+        }
+        if t.classes & c.one != 0 {
+            return Some(1);
+        }
+    }
+    None
+}
+
 fn simple(kind: Kind, i: usize) -> Event {
     Event {
         kind,
@@ -568,9 +637,14 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
             s.castle = n.castle;
             s.check = n.check;
         }
+        if kind == Kind::Files && tokens[first].notation.is_none() {
+            s.file = single_letter(&tokens[first].text).map(|f| files_row(&[f]));
+            s.mover = Some((Role::Pawn, 0));
+        }
         if kind == Kind::Piece {
             s.mover = tokens[first].piece.map(|role| (role, 0));
             s.mover_misheard = tokens[first].misheard;
+            s.mover_at = Some(first);
         }
         // Nearest earlier square or castling event bounds the phrase on the left.
         let bound = events[..k]
@@ -647,8 +721,13 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
                         s.file = Some(row);
                     }
                     // "king's knight"
-                    Some((_, _, at, _))
-                        if at == j + 1 && matches!(role, Role::King | Role::Queen) => {}
+                    Some((piece, _, at, _))
+                        if at == j + 1
+                            && matches!(role, Role::King | Role::Queen)
+                            && s.file.is_none() =>
+                    {
+                        s.file = wing_file(piece, role);
+                    }
                     Some(_) => {}
                 }
             }
@@ -657,6 +736,7 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
             && let Some((role, distance, at, misheard)) = nearest
         {
             s.mover = Some((role, distance.min(9)));
+            s.mover_at = Some(at);
             s.mover_misheard = misheard;
             if distance <= 4 {
                 phrase = phrase.min(at);
@@ -692,6 +772,37 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
                     phrase = phrase.min(spot);
                     break;
                 }
+            }
+        }
+        // "The king's pawn", "the queen's knight", "the pawn in front of the king"; how far a pawn goes.
+        if let Some(at) = s.mover_at {
+            if kind == Kind::Piece && s.file.is_none() && at > 0 && tokens[at].stop == Stop::None {
+                if let (Some(owner), Some((role, _))) = (tokens[at - 1].piece, s.mover) {
+                    s.file = match role {
+                        Role::Pawn if at > 1 && tokens[at].stop == Stop::None => tokens[at - 2]
+                            .piece
+                            .and_then(|wing| wing_file(owner, wing))
+                            .or(Some(files_row(home_files(owner)))),
+                        Role::Pawn => Some(files_row(home_files(owner))),
+                        _ => wing_file(role, owner),
+                    };
+                    phrase = phrase.min(at - 1);
+                }
+            }
+            let stop = (at + 1..tokens.len().min(at + 14))
+                .find(|&j| tokens[j].stop == Stop::Full)
+                .unwrap_or(tokens.len().min(at + 14));
+            if s.mover.is_some_and(|m| m.0 == Role::Pawn) {
+                if s.file.is_none()
+                    && let Some(front) =
+                        (at + 1..stop.min(at + 6)).find(|&j| tokens[j].classes & c.front != 0)
+                {
+                    s.file = (front + 1..stop.min(front + 5))
+                        .find_map(|j| tokens[j].piece)
+                        .filter(|&owner| owner != Role::Pawn)
+                        .map(|owner| files_row(home_files(owner)));
+                }
+                s.steps = steps(tokens, at + 1, stop, c);
             }
         }
         // Origin squares named just before ("the knight on b8 to d7").
@@ -773,6 +884,16 @@ fn drop_bound_pieces(tokens: &[Token], events: Vec<Event>) -> Vec<Event> {
     let mut out: Vec<Event> = Vec::with_capacity(events.len());
     for (k, event) in events.iter().enumerate() {
         if event.kind == Kind::Piece {
+            // "the king's pawn": the king does nothing here.
+            let owner = events.get(k + 1).is_some_and(|n| {
+                n.kind == Kind::Piece
+                    && n.first == event.end
+                    && tokens[n.first].stop == Stop::None
+                    && tokens[event.first].text.ends_with("'s")
+            });
+            if owner {
+                continue;
+            }
             let next = events[k + 1..].iter().find(|e| e.kind != Kind::Piece);
             let bound_right = next.is_some_and(|n| {
                 let stops: usize = (event.end..=n.first)

@@ -7,5 +7,5 @@
 mod event;
 mod token;
 
-pub use event::{Event, Kind, Reading, Slots, Speech, read};
+pub use event::{Event, KINDS, Kind, Reading, Slots, Speech, read};
 pub use token::{Notation, Stop, Token, notation, tokens};
