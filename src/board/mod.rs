@@ -8,7 +8,9 @@ mod openings;
 use std::cell::OnceCell;
 
 use shakmaty::san::SanPlus;
-use shakmaty::{Bitboard, Board, CastlingMode, Chess, Color, Move, Piece, Position, Role, Square};
+use shakmaty::{
+    Bitboard, Board, CastlingMode, Chess, Color, File, Move, Piece, Position, Role, Square,
+};
 
 /// A node of the forest.
 pub type NodeId = u32;
@@ -105,8 +107,16 @@ pub fn worth(role: Role) -> i32 {
 /// What a side may lose at once on a board, in steps, by the cheapest attacker and a look at whether the man is defended.
 fn loose(board: &Board, side: Color) -> usize {
     let occupied = board.occupied();
+    let enemies = board.by_color(!side);
+    let pawns = enemies & board.pawns();
+    let forward = side.fold_wb(-8, 8);
+    let mut attacked = (pawns & !Bitboard::from_file(File::A)).shift(forward - 1)
+        | (pawns & !Bitboard::from_file(File::H)).shift(forward + 1);
+    for enemy in enemies & !pawns {
+        attacked |= board.attacks_from(enemy);
+    }
     let mut most = 0;
-    for square in board.by_color(side) & !board.kings() {
+    for square in board.by_color(side) & !board.kings() & attacked {
         let attackers = board.attacks_to(square, !side, occupied);
         let Some(cheapest) = attackers
             .into_iter()

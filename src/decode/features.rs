@@ -1,8 +1,8 @@
 //! What the model looks at: features of a move for a phrase, of a place in the tree, and of passing a phrase over.
 
-use shakmaty::{Color, Position, Role, Square};
+use shakmaty::{Bitboard, Color, Position, Role, Square};
 
-use super::model::{Sink, blocks::*};
+use super::model::{Dot, Sink, blocks::*};
 use crate::board::{Effect, Forest, MoveFact, NodeId, step, worth};
 use crate::speech::{Event, KINDS, Kind, Relation};
 
@@ -89,8 +89,9 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
     let said = mover_said(event);
     match event.kind {
         Kind::Square => {
+            let heard: Bitboard = event.squares.iter().map(|r| r.square(turn)).collect();
             for (i, m) in moves.iter().enumerate() {
-                if m.castle.is_some() {
+                if !heard.contains(m.to) || m.castle.is_some() {
                     continue;
                 }
                 let Some(reading) = event.squares.iter().find(|r| m.to == r.square(turn)) else {
@@ -593,8 +594,13 @@ pub struct Between {
     pub castles: bool,
     /// Sums of the weights that all moves of a place share, by [`Place::rel`].
     pub shared: [f32; 14],
-    /// The highest of them off the board.
-    pub most: f32,
+    /// The most that the features of a place add, those of the [`Moment`] aside: by [`Place::rel`], whether the side to move
+    /// there moved last, and whether the place was returned to.
+    pub most: [[[f32; 2]; 2]; 14],
+    /// The highest of them off the board, by whether the side to move moved last.
+    pub anywhere: [f32; 2],
+    /// The same for places that don't lie on the way to the board.
+    pub aside: [f32; 2],
     /// Moves named and passed over, latest first.
     pub named: Vec<Named>,
     /// The move number said last.
@@ -768,10 +774,25 @@ pub fn place_features(
         let fits = usize::from(next == number) + 2 * usize::from(last == number);
         sink.add(S_NUMBER.at(fits, coarse.min(4), usize::from(b.stop > 1)));
     }
+    let turn = forest.turn(node);
+    let mover = if filled { !turn } else { turn };
+    moment_features(sink, event, moment, place.rel == 0, mover);
+    if place.rel == 13 {
+        sink.add(S_NEWGAME.at(usize::from(edge), b.gap, 0));
+    }
+}
+
+/// Features of playing a move of a colour now, on the board or elsewhere, wherever that is.
+fn moment_features(
+    sink: &mut impl Sink,
+    event: &Event,
+    moment: &Moment,
+    on_board: bool,
+    mover: Color,
+) {
     let person = usize::from(event.slots.person);
     let lean = moment.persons[person];
-    let white = (forest.turn(node) == Color::White) != filled;
-    let lean = if white { lean } else { -lean };
+    let lean = if mover == Color::White { lean } else { -lean };
     let bucket = match lean {
         i8::MIN..=-4 => 0,
         -3..=-2 => 1,
@@ -785,7 +806,7 @@ pub fn place_features(
     sink.add(S_PREV.at(
         moment.before,
         moment.near,
-        kind_index(event.kind) + if place.rel == 0 { 0 } else { KINDS },
+        kind_index(event.kind) + if on_board { 0 } else { KINDS },
     ));
     if moment.overlap {
         sink.add(S_OVERLAP.at(
@@ -794,9 +815,100 @@ pub fn place_features(
             kind_index(event.kind),
         ));
     }
-    if place.rel == 13 {
-        sink.add(S_NEWGAME.at(usize::from(edge), b.gap, 0));
+}
+
+// The search prunes by the most that the features of a place may add up to. The four parts below together bound what
+// `place_features` adds besides `shared_features`: a feature that is added there must be reckoned with in one of them. (The
+// search asserts in debug builds that none is forgotten.)
+
+fn most(weights: &[f32], features: impl IntoIterator<Item = usize>) -> f32 {
+    features
+        .into_iter()
+        .map(|f| weights[f])
+        .fold(f32::MIN, f32::max)
+}
+
+/// The sum of the features of the moment, exactly.
+pub fn most_of_moment(
+    weights: &[f32],
+    event: &Event,
+    moment: &Moment,
+    on_board: bool,
+    mover: Color,
+) -> f32 {
+    let mut dot = Dot { weights, sum: 0.0 };
+    moment_features(&mut dot, event, moment, on_board, mover);
+    dot.sum
+}
+
+/// What the side to move at a place adds.
+pub fn most_of_side(weights: &[f32], rel: usize, same_side: bool) -> f32 {
+    match rel {
+        0 => 0.0,
+        _ => weights[S_LAST.at(coarse(rel), usize::from(same_side), 0)],
     }
+}
+
+/// The most that the moves of the tree at a place add; `returned` for a place that was returned to, `long` where more than a
+/// few words were said since the last move.
+pub fn most_of_tree(weights: &[f32], rel: usize, returned: bool, long: bool) -> f32 {
+    let coarse = coarse(rel);
+    let forks = if returned { 1..4 } else { 0..1 };
+    let way = |edge: usize| {
+        let side = if rel == 0 { 0 } else { coarse.min(4) };
+        // No move there is the move itself, and none is replaced, where there are none.
+        let children = most(weights, (edge..4).map(|n| S_CHILDREN.at(coarse, n, 0)));
+        let replaced = if rel == 0 || edge == 1 {
+            0.0
+        } else {
+            let styles = (0..3).flat_map(|style| (0..6).map(move |role| (style, role)));
+            most(weights, styles.map(|(s, r)| S_SAMEPIECE.at(s, r, 0))).max(0.0)
+        };
+        let newgame = match rel {
+            13 => most(weights, (0..7).map(|gap| S_NEWGAME.at(edge, gap, 0))),
+            _ => 0.0,
+        };
+        weights[S_EDGE.at(rel, edge, usize::from(long))]
+            + most(weights, forks.clone().map(|f| S_FORK.at(f, edge, side)))
+            + children
+            + replaced
+            + newgame
+    };
+    way(0).max(way(1))
+}
+
+/// The most that what was named and passed over adds at a place: moves, and a move number.
+pub fn most_of_named(weights: &[f32], between: &Between, rel: usize) -> f32 {
+    let named = &between.named;
+    let coarse = coarse(rel);
+    let side = coarse.min(4);
+    let number = match between.number {
+        Some(_) => most(
+            weights,
+            (0..4).map(|fits| S_NUMBER.at(fits, side, usize::from(between.stop > 1))),
+        ),
+        None => 0.0,
+    };
+    if named.is_empty() {
+        return number;
+    }
+    let related = match named.iter().find(|n| n.relation != Relation::None) {
+        Some(n) => most(
+            weights,
+            (0..4).map(|state| S_RELATION.at(n.relation as usize, state, side)),
+        ),
+        None => 0.0,
+    };
+    let men = named.iter().take(4).filter(|n| n.role.is_some()).count();
+    let ways = [(0, 0), (0, 1), (1, 0), (1, 1)];
+    number
+        + related
+        + most(weights, ways.map(|(a, b)| S_NAMED.at(a, b, side)))
+        + weights[S_NAMED.at(2, 2, side)].max(0.0)
+        + most(
+            weights,
+            (0..=men).map(|yes| S_SEEN.at(coarse, yes.min(3), (men - yes).min(3))),
+        )
 }
 
 /// Moves that may have been made without being said (or heard) before the next move of the other side, with the reason:

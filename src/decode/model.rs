@@ -3,8 +3,7 @@
 //! Dense features are small tables (a [`Block`] each); sparse ones are words around an event. Adding a feature is a
 //! block in [`blocks`] and the line in `features.rs` that fills it.
 
-use std::collections::HashMap;
-
+use rustc_hash::FxHashMap;
 use thiserror::Error;
 
 use super::features::{Between, shared_features};
@@ -136,7 +135,7 @@ pub struct Model {
     /// Weights of the words, by place.
     pub sparse: Vec<f32>,
     /// Place of each sparse feature.
-    pub names: HashMap<String, u32>,
+    pub names: FxHashMap<String, u32>,
 }
 
 impl Model {
@@ -145,7 +144,7 @@ impl Model {
         Model {
             dense: vec![0.0; blocks::DENSE],
             sparse: Vec::new(),
-            names: HashMap::new(),
+            names: FxHashMap::default(),
         }
     }
 

@@ -1,6 +1,7 @@
 //! The beam search.
 
 use std::cell::RefCell;
+use std::collections::hash_map::Entry;
 use std::rc::Rc;
 
 use rustc_hash::{FxHashMap, FxHashSet};
@@ -8,8 +9,8 @@ use shakmaty::{Bitboard, Chess, Color};
 
 use super::features::{
     Ask, Between, Going, Match, Moment, Named, Passing, Place, clarity_bucket, gap_bucket, matches,
-    move_features, near_bucket, none_features, place_features, shared_features, unsaid,
-    unsaid_features,
+    most_of_moment, most_of_named, most_of_side, most_of_tree, move_features, near_bucket,
+    none_features, place_features, shared_features, unsaid, unsaid_features,
 };
 use super::model::{Collect, Dot, Model, Sink};
 use super::words::{link, word_features};
@@ -171,23 +172,181 @@ struct Slot {
     stamp: usize,
     /// Moves found with little and with much trying.
     scored: [Option<Scored>; 2],
-    /// Best score of a move with much trying, slips aside, and the best quality of a match; `None` before they are asked for.
-    best: Option<(f32, u8)>,
 }
+
+/// What a node off the board offers for one event, whatever the reading.
+#[derive(Debug, Clone, Copy)]
+struct Reach {
+    /// Best score of a move, slips aside; not a number before it is asked for.
+    best: f32,
+    /// Plies from the start of the board.
+    depth: u16,
+    /// The side to move: 0 White, 1 Black.
+    turn: u8,
+    /// Whether there are unclean (1) and clean (2) matches, with little and with much trying.
+    counts: [u8; 2],
+}
+
+/// What is not yet known.
+const UNKNOWN: Reach = Reach {
+    best: f32::NAN,
+    depth: 0,
+    turn: 0,
+    counts: [0; 2],
+};
+
+/// The least that a node's best move must score for a reading to go there.
+struct Floors {
+    /// Any node off the board.
+    anywhere: f32,
+    /// Nodes that don't lie on the way to the board, by the side to move.
+    aside: [f32; 2],
+}
+
+/// No move for the phrase.
+const NOTHING: Reach = Reach {
+    best: f32::NEG_INFINITY,
+    depth: 0,
+    turn: 0,
+    counts: [0; 2],
+};
+
+/// A way on of one of the beam's readings.
+#[derive(Debug, Clone, Copy)]
+struct Way {
+    /// Score of the reading that it leads to.
+    total: f32,
+    /// The reading that it goes on from, by its place in the beam.
+    index: usize,
+    action: Action,
+    /// Score of the step alone.
+    score: f32,
+    /// What tells the reading that it leads to from others.
+    key: Key,
+}
+
+/// What tells a reading from another for what is to come: the line on the board, the event played last and the places
+/// last returned to.
+type Key = (u64, usize, NodeId, NodeId);
 
 /// How far below the best reading one is still followed: with a beam of 128 the last is 8 below the first on average.
 const KEPT: f32 = 12.0;
 
-/// Ways on kept while an event is tried, in beams: many of them lead to the same reading.
-const ROOM: usize = 3;
+/// Ways on collected while an event is tried, in beams, before those that can't be kept are dropped.
+const ROOM: usize = 2;
 
-/// What the features of a place may add at most to those that all moves there share, as far as pruning reckons with it.
-const REST: f32 = 5.0;
+/// How much of the score of passing over a phrase is taken from all that a reading may do with it. Tried on lessons that
+/// the fit had not seen: 0, 0.3, 0.5, 0.7, 1.
+const PASS_SHARE: f32 = 0.7;
+
+/// How far below nothing that share is reckoned with before it is known.
+const PASS_LEAST: f32 = 2.0;
+
+/// What the scores that pruning compares may differ by for the order in which they were summed.
+const SLACK: f32 = 1e-3;
 
 /// Nodes told last that a phrase may go back to, besides the line on the board and the places returned to.
 const RECENT: usize = 200;
 
-/// What a match off the board counts for where the phrase is passed over: 2 for a clean one, 1 for another.
+/// The ways on that may be kept after an event.
+#[derive(Debug)]
+struct Pool {
+    options: Options,
+    ways: Vec<Way>,
+    /// The highest total so far.
+    best: f32,
+    /// What can't be kept whatever comes has no higher total than this.
+    cut: f32,
+    ranks: Vec<u64>,
+    kept: Vec<Way>,
+    seen: FxHashSet<Key>,
+    crowd: FxHashMap<u64, usize>,
+}
+
+impl Pool {
+    fn new(options: Options) -> Pool {
+        Pool {
+            options,
+            ways: Vec::new(),
+            best: f32::MIN,
+            cut: f32::MIN,
+            ranks: Vec::new(),
+            kept: Vec::new(),
+            seen: FxHashSet::default(),
+            crowd: FxHashMap::default(),
+        }
+    }
+
+    fn clear(&mut self) {
+        self.ways.clear();
+        (self.best, self.cut) = (f32::MIN, f32::MIN);
+    }
+
+    fn push(&mut self, way: Way) {
+        self.best = self.best.max(way.total);
+        self.cut = self.cut.max(self.best - KEPT);
+        self.ways.push(way);
+        if self.ways.len() >= ROOM * self.options.beam {
+            self.thin();
+        }
+    }
+
+    /// Leaves only the ways that the beam keeps, best first: one for each reading that they lead to, so many for each
+    /// node on the board. What is dropped could not be kept later either, since more ways never lower the last that is kept.
+    fn thin(&mut self) {
+        self.ranks.clear();
+        self.ranks.extend(
+            self.ways
+                .iter()
+                .enumerate()
+                .filter(|(_, way)| way.total >= self.cut)
+                .map(|(i, way)| u64::from(descending(way.total)) << 32 | i as u64),
+        );
+        self.ranks.sort_unstable();
+        self.seen.clear();
+        self.crowd.clear();
+        self.kept.clear();
+        for &rank in &self.ranks {
+            let way = self.ways[rank as u32 as usize];
+            match self.crowd.entry(way.key.0) {
+                // The first reading with a move that none has played before doesn't count among those that follow it.
+                Entry::Vacant(first) if new_node(way.key.0) => {
+                    first.insert(0);
+                }
+                there => {
+                    let there = there.or_default();
+                    if !self.seen.insert(way.key) || *there >= self.options.same_place {
+                        continue;
+                    }
+                    *there += 1;
+                }
+            }
+            self.kept.push(way);
+            if self.kept.len() == self.options.beam {
+                self.cut = self.cut.max(way.total);
+                break;
+            }
+        }
+        std::mem::swap(&mut self.ways, &mut self.kept);
+    }
+}
+
+/// A number in the opposite order of scores.
+fn descending(score: f32) -> u32 {
+    let bits = score.to_bits();
+    if bits >> 31 == 1 {
+        bits
+    } else {
+        !(bits | 1 << 31)
+    }
+}
+
+/// Whether the first part of a [`Key`] stands for a node that the forest hasn't got yet.
+fn new_node(place: u64) -> bool {
+    place >> 63 == 1 && place & 1 == 0
+}
+
+/// What a match off the board is for where the phrase is passed over: 2 a clean one, 1 another.
 fn elsewhere(quality: u8) -> u8 {
     if quality == 3 { 2 } else { 1 }
 }
@@ -207,8 +366,12 @@ pub struct Decoder<'a> {
     ask: Ask,
     clarity: usize,
     slots: Vec<Slot>,
+    reach: Vec<Reach>,
+    reached: Vec<NodeId>,
+    /// By place, whether much was said since the last move, and whether the place was returned to.
+    most_of_tree: [[[f32; 2]; 2]; 14],
     unsaid: FxHashMap<(NodeId, usize), Scored>,
-    entered: usize,
+    entered: (usize, usize),
     wanted: [Bitboard; 2],
     between: FxHashMap<usize, Rc<Between>>,
     nothing: Scored,
@@ -273,8 +436,15 @@ impl<'a> Decoder<'a> {
             ask,
             clarity: clarity_bucket(speech.clarity),
             slots: Vec::new(),
+            reach: Vec::new(),
+            reached: Vec::new(),
+            most_of_tree: std::array::from_fn(|rel| {
+                [false, true].map(|long| {
+                    [false, true].map(|returned| most_of_tree(&model.dense, rel, returned, long))
+                })
+            }),
             unsaid: FxHashMap::default(),
-            entered: usize::MAX,
+            entered: (usize::MAX, 0),
             wanted: [Bitboard::EMPTY; 2],
             between: FxHashMap::default(),
             nothing: Rc::default(),
@@ -318,11 +488,15 @@ impl<'a> Decoder<'a> {
         }
     }
 
-    fn enter(&mut self, event: usize) {
-        if self.entered != event {
+    fn enter(&mut self, event: usize, limit: usize) {
+        if self.entered != (event, limit) {
             self.unsaid.clear();
             self.between.clear();
-            self.entered = event;
+            for &node in &self.reached {
+                self.reach[node as usize] = UNKNOWN;
+            }
+            self.reached.clear();
+            self.entered = (event, limit);
             for turn in Color::ALL {
                 self.wanted[usize::from(turn == Color::Black)] = self.speech.events[event]
                     .squares
@@ -349,24 +523,44 @@ impl<'a> Decoder<'a> {
         slot
     }
 
-    /// Best score of a phrase's moves at a node and their best quality, slips aside; quality 0 where it fits none.
-    fn best_at(&mut self, event: usize, node: NodeId) -> (f32, u8) {
-        if let Some(known) = self.slot(event, node).best {
-            return known;
+    /// What a node offers for the event entered, seen from elsewhere.
+    fn reach(&mut self, node: NodeId) -> Reach {
+        let at = node as usize;
+        if self.reach.len() <= at {
+            self.reach.resize(self.forest.len().max(at + 1), UNKNOWN);
         }
+        if !self.reach[at].best.is_nan() {
+            return self.reach[at];
+        }
+        let (event, limit) = self.entered;
         let turn = usize::from(self.forest.turn(node) == Color::Black);
         let e = &self.speech.events[event];
         let hopeless = e.kind == Kind::Square
             && e.slots.steps.is_none()
             && (self.forest.targets(node) & self.wanted[turn]).is_empty();
-        let mut best = (f32::MIN, 0);
+        let mut reach = Reach {
+            depth: self.forest.node(node).depth,
+            turn: turn as u8,
+            ..NOTHING
+        };
         if !hopeless {
-            for (m, score) in self.matched(event, node, true).iter().filter(|m| !m.0.slip) {
-                best = (best.0.max(*score), best.1.max(m.quality));
+            for near in [true, false] {
+                let found = self.matched(event, node, near);
+                let counts = &mut reach.counts[usize::from(near)];
+                for (rank, (m, score)) in found.iter().enumerate() {
+                    if m.slip {
+                        continue;
+                    }
+                    reach.best = reach.best.max(*score);
+                    if rank < limit {
+                        *counts |= elsewhere(m.quality);
+                    }
+                }
             }
         }
-        self.slot(event, node).best = Some(best);
-        best
+        self.reach[at] = reach;
+        self.reached.push(node);
+        reach
     }
 
     /// The score of a move for a phrase, among all moves that the phrase may mean there.
@@ -387,6 +581,14 @@ impl<'a> Decoder<'a> {
         let e = &self.speech.events[event];
         let mut buffer = self.buffer.borrow_mut();
         matches(&self.forest, e, node, near, &mut buffer);
+        // With little trying the same moves may be found as with much, less some: often none.
+        let known = self.slots[node as usize].scored[usize::from(!near)].as_ref();
+        if let Some(known) = known.filter(|k| k.len() == buffer.len() && e.kind != Kind::Trade) {
+            let known = Rc::clone(known);
+            drop(buffer);
+            self.slot(event, node).scored[usize::from(near)] = Some(Rc::clone(&known));
+            return known;
+        }
         let mut out: Vec<(Match, f32)> = Vec::with_capacity(buffer.len());
         for found in buffer.iter() {
             out.push((*found, self.move_score(e, node, found, &buffer).sum));
@@ -396,7 +598,11 @@ impl<'a> Decoder<'a> {
             out = self.with_recaptures(node, out);
         }
         out.sort_by(|a, b| b.1.total_cmp(&a.1));
-        let out = Rc::new(out);
+        let out = if out.is_empty() {
+            Rc::clone(&self.nothing)
+        } else {
+            Rc::new(out)
+        };
         self.slot(event, node).scored[usize::from(near)] = Some(Rc::clone(&out));
         out
     }
@@ -528,7 +734,28 @@ impl<'a> Decoder<'a> {
             shared_features(&b, rel, |f| dot.add(f));
             b.shared[rel] = dot.sum;
         }
-        b.most = b.shared[1..].iter().copied().fold(f32::MIN, f32::max);
+        b.anywhere = [f32::MIN; 2];
+        b.aside = [f32::MIN; 2];
+        let mut bounds = b.most;
+        for (rel, most) in bounds.iter_mut().enumerate() {
+            let named = most_of_named(&self.model.dense, &b, rel);
+            let [short, long] = &self.most_of_tree[rel];
+            let tree = if b.gap > 2 { long } else { short };
+            for same_side in [0, 1] {
+                let side = most_of_side(&self.model.dense, rel, same_side == 1);
+                for returned in [0, 1] {
+                    most[same_side][returned] = b.shared[rel] + named + side + tree[returned];
+                    if (10..13).contains(&rel) {
+                        b.aside[same_side] = b.aside[same_side].max(most[same_side][returned]);
+                    }
+                    if (1..13).contains(&rel) {
+                        b.anywhere[same_side] =
+                            b.anywhere[same_side].max(most[same_side][returned]);
+                    }
+                }
+            }
+        }
+        b.most = bounds;
         let b = Rc::new(b);
         self.between.insert(key, Rc::clone(&b));
         b
@@ -582,6 +809,82 @@ impl<'a> Decoder<'a> {
         None
     }
 
+    /// Puts into `places` the node on the board, then the other nodes of a reading's tree that have a move which may get to
+    /// its floor, in the order in which they were told. Returns whether the other nodes have unclean (1) and clean (2) matches
+    /// with little trying.
+    fn reachable(
+        &mut self,
+        state: &State,
+        floors: &Floors,
+        path: &[NodeId],
+        places: &mut Vec<NodeId>,
+    ) -> u8 {
+        self.reach
+            .resize(self.forest.len().max(self.reach.len()), UNKNOWN);
+        let boards = self.starts.len() > 1;
+        let order = state.nodes();
+        let recent = order.len().saturating_sub(RECENT);
+        let low = floors.anywhere.max(f32::MIN);
+        let mut counts = 0;
+        // The node on the board is no other place.
+        let cursor = std::mem::replace(&mut self.reach[state.cursor as usize], NOTHING);
+        for &node in &order[recent..] {
+            // Most places have no move for the phrase at all, or none that can be kept: they cost no more than this.
+            let reach = &self.reach[node as usize];
+            if boards && self.forest.node(node).root != path[0] {
+                continue;
+            }
+            counts |= reach.counts[0];
+            if reach.best >= low || reach.best.is_nan() {
+                places.push(node);
+            }
+        }
+        if recent > 0 {
+            let told = places.len();
+            for &node in path.iter().chain(&state.forks) {
+                let seen = places.contains(&node)
+                    || boards && node != NOWHERE && self.forest.node(node).root != path[0];
+                if node != NOWHERE && state.has(node) && !seen {
+                    places.push(node);
+                }
+            }
+            let older = places.len() - told;
+            places.rotate_right(older);
+            places[..older].sort_unstable();
+        }
+        places.retain(|&node| {
+            let reach = self.reach(node);
+            counts |= reach.counts[0];
+            reach.best >= low
+                && (reach.best >= floors.aside[usize::from(reach.turn)]
+                    || path.get(usize::from(reach.depth)) == Some(&node))
+        });
+        self.reach[state.cursor as usize] = cursor;
+        places.insert(0, state.cursor);
+        counts
+    }
+
+    /// Whether the places near a reading's board, where more is tried, have unclean (1) and clean (2) matches.
+    fn near_by(&mut self, state: &State, kind: Kind, path: &[NodeId]) -> u8 {
+        let mut counts = 0;
+        let near = if kind == Kind::Piece { 2 } else { 4 };
+        let forks = state.forks.iter().filter(|&&f| f != NOWHERE);
+        for &node in path.iter().rev().skip(1).take(near).chain(forks) {
+            if node == state.cursor || !state.has(node) {
+                continue;
+            }
+            let close = |place: Place| {
+                let returned = state.forks.contains(&node) && place.rel < 12;
+                (1..=near).contains(&place.rel) || returned
+            };
+            let reach = self.reach(node);
+            if reach.counts[1] & !counts != 0 && self.place_of(node, path).is_some_and(close) {
+                counts |= reach.counts[1];
+            }
+        }
+        counts
+    }
+
     /// Everything that a reading can do with an event, with scores; `sink` sees the features of each.
     fn expand<F: FnMut(&Decoder<'a>, Action, f32, &mut dyn FnMut(&mut Collect))>(
         &mut self,
@@ -591,7 +894,7 @@ impl<'a> Decoder<'a> {
         least: f32,
         mut take: F,
     ) {
-        self.enter(event);
+        self.enter(event, limit);
         let speech = self.speech;
         let e = &speech.events[event];
         let between = self.between(state, event);
@@ -623,29 +926,40 @@ impl<'a> Decoder<'a> {
             .get(state.boards)
             .filter(|s| event >= s.1 && s.1 != usize::MAX && self.starts.len() > 1 && s.1 > 0)
             .copied();
+        let here = forced.map_or(state.cursor, |(root, _)| root);
         let mut spare = std::mem::take(&mut self.spare);
-        self.path_to(state.cursor, &mut spare.path);
-        spare.places.clear();
+        let Spare { path, places, kids } = &mut spare;
+        self.path_to(state.cursor, path);
+        // The most that a move may get besides its own score.
+        let moment_most = [true, false].map(|on_board| {
+            Color::ALL.map(|turn| {
+                let most = most_of_moment(&self.model.dense, e, &moment, on_board, turn);
+                self.words[event] + most + SLACK
+            })
+        });
+        let most = |place: Place, returned: bool, turn: Color| {
+            let same_side = usize::from(last_turn == Some(turn));
+            between.most[place.rel][same_side][usize::from(returned)]
+                + moment_most[usize::from(place.rel != 0)][turn.fold_wb(0, 1)]
+        };
+        let floor = |most: [f32; 2]| {
+            Color::ALL.map(|turn| {
+                let same_side = usize::from(last_turn == Some(turn));
+                least - PASS_LEAST - most[same_side] - moment_most[1][turn.fold_wb(0, 1)]
+            })
+        };
+        let anywhere = floor(between.anywhere);
+        let floors = Floors {
+            anywhere: anywhere[0].min(anywhere[1]),
+            aside: floor(between.aside),
+        };
+        places.clear();
+        let mut elsewhere = 0;
         match forced {
-            Some((root, _)) => spare.places.push(root),
+            Some((root, _)) => places.push(root),
             None => {
-                let order = state.nodes();
-                let recent = order.len().saturating_sub(RECENT);
-                if recent > 0 {
-                    let older = &order[..recent];
-                    let mut extra: Vec<NodeId> = spare
-                        .path
-                        .iter()
-                        .chain(state.forks.iter().filter(|&&f| f != NOWHERE))
-                        .filter(|n| older.contains(n))
-                        .copied()
-                        .collect();
-                    extra.sort_unstable();
-                    extra.dedup();
-                    spare.places.extend(extra);
-                }
-                spare.places.extend_from_slice(&order[recent..]);
-                spare.places.extend(
+                elsewhere = self.reachable(state, &floors, path, places);
+                places.extend(
                     self.starts
                         .get(state.boards)
                         .filter(|s| event >= s.1)
@@ -653,26 +967,49 @@ impl<'a> Decoder<'a> {
                 );
             }
         }
-        let Spare { path, places, kids } = &mut spare;
-        let here = if let Some((root, _)) = forced {
-            root
-        } else {
-            state.cursor
-        };
         let mut best_here: (u8, usize) = (0, 9);
-        let mut best_else = 0u8;
         for &node in places.iter() {
-            // Most places have no move for the phrase at all: they cost no more than this.
-            if node != state.cursor {
-                let (score, quality) = self.best_at(event, node);
-                if quality == 0 {
-                    continue;
-                }
-                if self.words[event] + score + between.most + REST < least && state.has(node) {
-                    best_else = best_else.max(elsewhere(quality));
-                    continue;
+            if node == state.cursor || !state.has(node) {
+                for (m, _) in self.matched(event, node, true).iter() {
+                    if m.quality > best_here.0 {
+                        best_here = (m.quality, (m.cost * 2.0) as usize);
+                    }
                 }
             }
+        }
+        if elsewhere < 2 && forced.is_none() {
+            elsewhere |= self.near_by(state, e.kind, path);
+        }
+        let passing = Passing {
+            cursor: here,
+            best: best_here.0,
+            cost: best_here.1,
+            elsewhere: elsewhere.min(2),
+            repeat: between
+                .named
+                .iter()
+                .filter(|n| e.squares.first().is_some_and(|r| Some(r.white) == n.to))
+                .count(),
+        };
+        let (clarity, ask) = (self.clarity, self.ask);
+        let mut dot = Dot {
+            weights: &self.model.dense,
+            sum: 0.0,
+        };
+        none_features(&mut dot, &self.forest, e, &moment, &passing, clarity, &ask);
+        // What is found on the board and near it adds to the score of passing over. Were it all counted, a reading that
+        // lost the thread would gain by finding nothing.
+        let share = PASS_SHARE * dot.sum;
+        let least = least + share;
+        take(
+            self,
+            Action::Pass,
+            dot.sum - share,
+            &mut |sink: &mut Collect| {
+                none_features(sink, &self.forest, e, &moment, &passing, clarity, &ask);
+            },
+        );
+        for &node in places.iter() {
             let place = if state.has(node) {
                 match self.place_of(node, path) {
                     Some(place) => place,
@@ -694,8 +1031,12 @@ impl<'a> Decoder<'a> {
                 || (place.rel <= 4 && e.kind != Kind::Piece)
                 || (1..=2).contains(&place.rel)
                 || (fork > 0 && place.rel < 12);
+            let most_here = most(place, fork > 0, self.forest.turn(node));
+            if !on_board && self.reach(node).best + most_here < least {
+                continue;
+            }
             let found = self.matched(event, node, near_place);
-            let most = if place.rel == 0 { 16 } else { limit };
+            let tried = if place.rel == 0 { 16 } else { limit };
             let clean = found.iter().any(|(m, _)| m.quality == 3 && m.cost < 1.0);
             let behind = if self.unsaid_replies
                 && place.rel == 0
@@ -724,19 +1065,14 @@ impl<'a> Decoder<'a> {
             });
             for (m, score) in found
                 .iter()
-                .take(most)
+                .take(tried)
                 .chain(behind.iter().take(limit.max(4)))
             {
                 if m.slip && !on_board {
                     continue;
                 }
-                if !on_board {
-                    best_else = best_else.max(elsewhere(m.quality));
-                    if self.words[event] + score + between.shared[place.rel] + REST < least {
-                        continue;
-                    }
-                } else if m.fill.is_none() && m.quality > best_here.0 {
-                    best_here = (m.quality, (m.cost * 2.0) as usize);
+                if m.fill.is_none() && score + most_here < least {
+                    continue;
                 }
                 let forest = &self.forest;
                 let source = m
@@ -767,6 +1103,8 @@ impl<'a> Decoder<'a> {
                 };
                 place_features(&mut dot, forest, e, &moment, &going);
                 let total = self.words[event] + score + dot.sum;
+                debug_assert!(m.fill.is_some() || total <= score + most_here);
+                let total = total - share;
                 let action = Action::Play {
                     from: node,
                     found: *m,
@@ -785,27 +1123,6 @@ impl<'a> Decoder<'a> {
                 });
             }
         }
-        let passing = Passing {
-            cursor: here,
-            best: best_here.0,
-            cost: best_here.1,
-            elsewhere: best_else,
-            repeat: between
-                .named
-                .iter()
-                .filter(|n| e.squares.first().is_some_and(|r| Some(r.white) == n.to))
-                .count(),
-        };
-        let (clarity, ask) = (self.clarity, self.ask);
-        let forest = &self.forest;
-        let mut dot = Dot {
-            weights: &self.model.dense,
-            sum: 0.0,
-        };
-        none_features(&mut dot, forest, e, &moment, &passing, clarity, &ask);
-        take(self, Action::Pass, dot.sum, &mut |sink: &mut Collect| {
-            none_features(sink, forest, e, &moment, &passing, clarity, &ask);
-        });
         self.spare = spare;
     }
 
@@ -867,14 +1184,8 @@ impl<'a> Decoder<'a> {
         }
     }
 
-    /// What tells a reading from another for what is to come: the line on the board, the event played last and the
-    /// places last returned to. Readings that differ only in asides told long ago are one.
-    fn merge_key(
-        &self,
-        state: &State,
-        event: usize,
-        action: &Action,
-    ) -> (u64, usize, NodeId, NodeId) {
+    /// What tells the reading behind an action from others. Readings that differ only in asides told long ago are one.
+    fn merge_key(&self, state: &State, event: usize, action: &Action) -> Key {
         match action {
             Action::Pass => (
                 u64::from(state.cursor),
@@ -914,63 +1225,36 @@ impl<'a> Decoder<'a> {
     ) -> Outcome {
         let mut beam = vec![self.initial()];
         let mut record: Vec<Step> = Vec::new();
-        let mut pool: Vec<(f32, usize, Action, f32)> = Vec::new();
-        let mut ranks: Vec<(f32, u32)> = Vec::new();
-        let mut seen: FxHashSet<(u64, usize, NodeId, NodeId)> = FxHashSet::default();
-        let mut crowd: FxHashMap<u64, usize> = FxHashMap::default();
+        let mut pool = Pool::new(options);
         for event in 0..self.speech.events.len() {
             pool.clear();
-            let (mut best, mut cut) = (f32::MIN, f32::MIN);
-            let room = options.beam * ROOM;
             for (index, state) in beam.iter().enumerate() {
                 let base = state.score;
-                self.expand(state, event, 3, cut - base, |_, action, score, _| {
+                let least = pool.cut - base;
+                self.expand(state, event, 3, least, |decoder, action, score, _| {
                     let total = base + score;
-                    if total > cut {
-                        best = best.max(total);
-                        cut = cut.max(best - KEPT);
-                        pool.push((total, index, action, score));
+                    if total > pool.cut {
+                        pool.push(Way {
+                            total,
+                            index,
+                            action,
+                            score,
+                            key: decoder.merge_key(state, event, &action),
+                        });
                     }
                 });
-                // More than the beam can hold even if many are alike: only the upper half has a chance.
-                if pool.len() > 2 * room {
-                    pool.select_nth_unstable_by(room, |a, b| b.0.total_cmp(&a.0));
-                    cut = cut.max(pool[room].0);
-                    pool.truncate(room);
-                }
             }
-            ranks.clear();
-            ranks.extend(
-                pool.iter()
-                    .enumerate()
-                    .filter(|(_, p)| p.0 >= cut)
-                    .map(|(i, p)| (p.0, i as u32)),
-            );
-            ranks.sort_unstable_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-            seen.clear();
-            crowd.clear();
+            pool.thin();
             let mut next: Vec<State> = Vec::with_capacity(options.beam);
-            for &(_, rank) in &ranks {
-                let (_, index, action, score) = pool[rank as usize];
-                if next.len() >= options.beam {
-                    break;
-                }
-                let key = self.merge_key(&beam[index], event, &action);
-                if !seen.insert(key) {
-                    continue;
-                }
-                let there = crowd.entry(key.0).or_default();
-                if *there >= options.same_place {
-                    continue;
-                }
-                *there += 1;
-                let mut state = self.apply(&beam[index], event, action, score);
+            for way in &pool.ways {
+                let from = &beam[way.index];
+                let mut state = self.apply(from, event, way.action, way.score);
                 record.push(Step {
-                    previous: beam[index].step,
+                    previous: from.step,
                     event: event as u32,
-                    action,
+                    action: way.action,
                     cursor: state.cursor,
-                    score,
+                    score: way.score,
                 });
                 state.step = record.len() as u32 - 1;
                 next.push(state);
