@@ -39,8 +39,8 @@ pub struct Options {
 impl Default for Options {
     fn default() -> Options {
         Options {
-            beam: 128,
-            same_place: 10,
+            beam: 300,
+            same_place: 75,
         }
     }
 }
