@@ -61,6 +61,15 @@ enum Command {
         #[command(flatten)]
         fitting: Fitting,
     },
+    /// Write the first narrations told by rule as *.lesson files.
+    Narrate {
+        /// How many.
+        #[arg(long, default_value_t = 100)]
+        count: u64,
+        /// Folder to write into; made if it is not there.
+        #[arg(short, long)]
+        output: PathBuf,
+    },
     /// Write what the built-in model does event by event for each lesson.
     Trace {
         /// Folders of *.lesson files.
@@ -113,7 +122,7 @@ struct Fitting {
     #[arg(long, default_value_t = FitOptions::default().prudence)]
     prudence: f32,
     /// Narrations told by rule among the lessons fitted on.
-    #[arg(long, default_value_t = 100)]
+    #[arg(long, default_value_t = 200)]
     narrations: u64,
     /// Beam of the measure.
     #[arg(long, default_value_t = Options::default().beam)]
@@ -349,6 +358,14 @@ fn run() -> Result<(), String> {
             );
             std::fs::write(&output, model.to_text(&heading))
                 .map_err(|e| format!("{}: {e}", output.display()))?;
+        }
+        Command::Narrate { count, output } => {
+            std::fs::create_dir_all(&output).map_err(|e| format!("{}: {e}", output.display()))?;
+            for seed in 0..count {
+                let text = narrate(seed).lesson();
+                file::write(&output.join(format!("narration-{seed}.lesson")), &text)
+                    .map_err(|e| e.to_string())?;
+            }
         }
         Command::Trace {
             folders,

@@ -4,7 +4,7 @@ use shakmaty::{Bitboard, Color, Position, Role, Square};
 
 use super::model::{Dot, Sink, blocks::*};
 use crate::board::{Effect, Forest, MoveFact, NodeId, step, worth};
-use crate::speech::{Event, KINDS, Kind, Relation};
+use crate::speech::{Event, KINDS, Kind, Relation, Speech};
 
 /// A legal move that a phrase may mean.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -62,6 +62,17 @@ fn cost_bucket(found: &Match) -> usize {
 /// 0 for a garbled transcript, 1 for a mixed one, 2 for a clear one.
 pub fn clarity_bucket(clarity: f32) -> usize {
     usize::from(clarity > 0.45) + usize::from(clarity > 0.8)
+}
+
+/// 0 where a lesson names few squares among its words, 3 where it hardly names anything else.
+pub fn density_bucket(speech: &Speech) -> usize {
+    let squares = speech
+        .events
+        .iter()
+        .filter(|e| matches!(e.kind, Kind::Square | Kind::Castle))
+        .count();
+    let share = squares as f32 / speech.tokens.len().max(1) as f32;
+    usize::from(share > 0.07) + usize::from(share > 0.11) + usize::from(share > 0.15)
 }
 
 fn mover_said(event: &Event) -> Option<(Role, usize)> {
@@ -316,6 +327,21 @@ pub fn move_features(
     }
     let said = mover_said(event);
     sink.add(M_MOVER.at(slot_index(said.map(|x| x.0)), role, said.map_or(0, |x| x.1)));
+    if let Some((role, distance)) = s.mover.filter(|_| event.kind == Kind::Square) {
+        let way = match distance {
+            0..=1 => 0,
+            2 => 1,
+            3..=4 => 2,
+            5..=6 => 3,
+            _ => 4,
+        };
+        let fits = match (role == m.role, s.mover_misheard) {
+            (true, _) => 2,
+            (false, true) => 1,
+            (false, false) => 0,
+        };
+        sink.add(M_FITS.at(fits, way, clarity));
+    }
     if s.mover_misheard {
         sink.add(M_MISHEARD.at(
             usize::from(said.is_some_and(|x| x.0 == m.role)),
@@ -648,6 +674,8 @@ pub struct Moment<'a> {
     pub before_kind: usize,
     /// What joins the event to the one before.
     pub link: usize,
+    /// How thick the squares come in this lesson ([`density_bucket`]).
+    pub density: usize,
     /// Whether the phrase overlaps with the one before.
     pub overlap: bool,
     /// Who "I", "you" and "he" are: moves of White less moves of Black said with that word.
@@ -981,6 +1009,7 @@ pub fn none_features(
     let kind = kind_index(event.kind);
     sink.add(N_PREV.at(moment.before, moment.near, kind));
     sink.add(N_LINK.at(moment.before, moment.link, kind));
+    sink.add(N_DENSITY.at(moment.density, moment.before, kind));
     sink.add(N_MATCH.at(
         kind,
         usize::from(best).min(3) + usize::from(best == 3 && cost > 1),

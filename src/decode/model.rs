@@ -62,6 +62,7 @@ pub mod blocks {
         M_KIND "move.kind" [KINDS, 6, 2];
         M_COST "move.sound" [10, 3, 2];
         M_MOVER "move.mover" [7, 6, 4];
+        M_FITS "move.fits" [3, 5, 3];
         M_MISHEARD "move.mover.misheard" [2, 2, 3];
         M_WITH "move.with" [7, 6, 1];
         M_VICTIM "move.victim" [7, 7, 1];
@@ -109,6 +110,7 @@ pub mod blocks {
         S_UNSAID_SAFE "place.filled.safety" [3, 6, 2];
         N_PREV "none.before" [3, 6, KINDS];
         N_LINK "none.link" [3, 10, KINDS];
+        N_DENSITY "none.density" [4, 3, KINDS];
         N_MATCH "none.match" [KINDS, 5, 3];
         N_PIECE "none.occupant" [6, 3, 2];
         N_LAST "none.last" [6, 4, 2];

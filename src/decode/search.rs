@@ -8,9 +8,9 @@ use rustc_hash::{FxHashMap, FxHashSet};
 use shakmaty::{Bitboard, Chess, Color};
 
 use super::features::{
-    Ask, Between, Going, Match, Moment, Named, Passing, Place, clarity_bucket, gap_bucket, matches,
-    most_of_moment, most_of_named, most_of_side, most_of_tree, move_features, near_bucket,
-    none_features, place_features, shared_features, unsaid, unsaid_features,
+    Ask, Between, Going, Match, Moment, Named, Passing, Place, clarity_bucket, density_bucket,
+    gap_bucket, matches, most_of_moment, most_of_named, most_of_side, most_of_tree, move_features,
+    near_bucket, none_features, place_features, shared_features, unsaid, unsaid_features,
 };
 use super::model::{Collect, Dot, Model, Sink};
 use super::words::{link, word_features};
@@ -363,6 +363,7 @@ pub struct Decoder<'a> {
     starts: Vec<(NodeId, usize)>,
     words: Vec<f32>,
     links: Vec<usize>,
+    density: usize,
     ask: Ask,
     clarity: usize,
     slots: Vec<Slot>,
@@ -435,6 +436,7 @@ impl<'a> Decoder<'a> {
             links: (0..speech.events.len()).map(|k| link(speech, k)).collect(),
             ask,
             clarity: clarity_bucket(speech.clarity),
+            density: density_bucket(speech),
             slots: Vec::new(),
             reach: Vec::new(),
             reached: Vec::new(),
@@ -916,6 +918,7 @@ impl<'a> Decoder<'a> {
             near,
             before_kind,
             link: self.links[event],
+            density: self.density,
             overlap: overlap && state.before == 2,
             persons: state.persons,
             last_turn,

@@ -35,7 +35,7 @@ impl Default for FitOptions {
         FitOptions {
             steps: 150,
             rate: 0.1,
-            moves: 3.0,
+            moves: 1.0,
             places: 10.0,
             words: 12.0,
             prudence: 0.3,
@@ -387,9 +387,11 @@ fn descend(
     let mut weights = vec![0f32; size];
     let (mut mean, mut square) = (vec![0f32; size], vec![0f32; size]);
     let places = blocks::S_GAP.offset..blocks::N_PREV.offset;
+    let named = blocks::S_RELATION.offset..blocks::S_NUMBER.offset + blocks::S_NUMBER.size();
     let penalties: Vec<f32> = (0..size)
         .map(|i| match i {
             _ if i >= dense => options.words,
+            _ if named.contains(&i) => 1.0,
             _ if places.contains(&i) => options.places,
             _ => options.moves,
         })

@@ -273,22 +273,27 @@ fn words(random: &mut Random, position: &Chess, m: Move, noun: bool) -> (String,
 }
 
 impl Narration {
-    /// The narration as a lesson with its key.
-    ///
-    /// # Panics
-    /// Never: what is told here is legal.
-    pub fn source(&self) -> Source {
+    /// The text of a lesson source.
+    pub fn lesson(&self) -> String {
         let formats = ["vtt", "rolling", "srt", "txt", "json"];
         let fen = Fen::from_position(&self.nodes[0].position, EnPassantMode::Legal);
         let start = match self.nodes[0].position == Chess::default() {
             true => "{start}".to_owned(),
             false => format!("{{start {fen}}}"),
         };
-        let text = format!(
+        format!(
             "title: A narration by rule\nlanguage: en\nformat: {}\nspeed: 150\ncase: normal\n---\n{start} {}\n",
             formats[(self.seed % 5) as usize],
             self.text
-        );
+        )
+    }
+
+    /// The narration as a lesson with its key.
+    ///
+    /// # Panics
+    /// Never: what is told here is legal.
+    pub fn source(&self) -> Source {
+        let text = self.lesson();
         Source::parse(&format!("narration-{}", self.seed), &text)
             .unwrap_or_else(|e| unreachable!("{e}\n{text}"))
     }

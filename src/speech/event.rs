@@ -175,6 +175,8 @@ struct Classes {
     with: ClassSet,
     same: ClassSet,
     mirror: ClassSet,
+    standing: ClassSet,
+    from: ClassSet,
     back: ClassSet,
     after: ClassSet,
     instead: ClassSet,
@@ -204,6 +206,8 @@ impl Classes {
             with: g.class("with"),
             same: g.class("same"),
             mirror: g.class("mirror"),
+            standing: g.class("standing"),
+            from: g.class("from"),
             back: g.class("back"),
             after: g.class("after"),
             instead: g.class("instead"),
@@ -856,11 +860,21 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
                 s.steps = steps(tokens, at + 1, stop, c);
             }
         }
-        // Origin squares named just before ("the knight on b8 to d7").
+        // Origin squares named just before ("the knight on b8 to d7", "the knight from b8 takes on d7").
         if kind == Kind::Square
-            && let Some(previous) = events[..k].last().filter(|e| {
-                e.kind == Kind::Square && first - e.end <= 2 && tokens[first].stop < Stop::Full
-            })
+            && let Some(previous) = events[..k]
+                .iter()
+                .rev()
+                .take(2)
+                .find(|e| e.kind != Kind::Capture)
+                .filter(|e| {
+                    let placed = e.first > 0
+                        && (tokens[e.first - 1].classes & c.standing != 0
+                            || tokens[e.first - 1].classes & c.from != 0);
+                    e.kind == Kind::Square
+                        && first - e.end <= if placed { 4 } else { 2 }
+                        && (e.end..=first).all(|j| tokens[j].stop < Stop::Full)
+                })
         {
             s.origins.extend(previous.squares.first().map(|r| r.white));
         }

@@ -128,11 +128,20 @@ pub fn build(
                 said.extend(forest.child(child, second));
             }
             let end = event.phrase_end.max(event.end);
+            // The words of a move begin with its piece, however far before the square that was said.
+            let first = match (event.slots.mover, event.slots.mover_at) {
+                (Some((role, _)), Some(at))
+                    if at >= last_end
+                        && role == forest.moves(source)[usize::from(found.index)].role =>
+                {
+                    at.min(event.phrase)
+                }
+                _ => event.phrase,
+            };
             for id in &said {
-                if let (Some(&(game, local)), Some(p)) = (
-                    place.get(id),
-                    passage(transcript, tokens, event.phrase, end),
-                ) {
+                if let (Some(&(game, local)), Some(p)) =
+                    (place.get(id), passage(transcript, tokens, first, end))
+                {
                     games[game].nodes[local].mentions.push(p);
                 }
             }
