@@ -296,6 +296,8 @@ pub struct Ask {
     pub push: u64,
     /// "standing on", "sits on".
     pub standing: u64,
+    /// Words that a move number follows.
+    pub number: u64,
 }
 
 /// Features of a move for a phrase: they depend on the event and the node alone.

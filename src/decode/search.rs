@@ -425,6 +425,7 @@ impl<'a> Decoder<'a> {
             retreat: grammar.class("retreat"),
             push: grammar.class("push"),
             standing: grammar.class("standing"),
+            number: grammar.class("move_number"),
         };
         Decoder {
             speech,
@@ -433,7 +434,7 @@ impl<'a> Decoder<'a> {
             model,
             starts,
             words,
-            links: (0..speech.events.len()).map(|k| link(speech, k)).collect(),
+            links: (0..speech.events.len()).map(|k| link(speech, grammar, k)).collect(),
             ask,
             clarity: clarity_bucket(speech.clarity),
             density: density_bucket(speech),
@@ -700,7 +701,7 @@ impl<'a> Decoder<'a> {
             }
             b.number = (recent..to.saturating_sub(1)).rev().find_map(|j| {
                 let (a, n) = (&speech.tokens[j], &speech.tokens[j + 1]);
-                (a.text == "move" || a.text == "number")
+                (a.classes & self.ask.number != 0)
                     .then(|| n.text.parse().ok())
                     .flatten()
             });

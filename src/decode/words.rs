@@ -72,7 +72,7 @@ const LINKS: [&str; LINK_KINDS] = [
 pub const LINK_KINDS: usize = 10;
 
 /// What joins an event to the one before: nothing, a few words, a word that adds or opposes, the end of a sentence.
-pub fn link(speech: &Speech, k: usize) -> usize {
+pub fn link(speech: &Speech, grammar: &Grammar, k: usize) -> usize {
     let tokens = &speech.tokens;
     let e = &speech.events[k];
     let Some(previous) = k.checked_sub(1).map(|j| &speech.events[j]) else {
@@ -86,17 +86,20 @@ pub fn link(speech: &Speech, k: usize) -> usize {
         1..=2 => 3,
         _ => 4,
     };
-    for j in previous.end..=e.phrase.min(tokens.len() - 1) {
-        if tokens[j].stop == Stop::Full {
+    for (j, token) in tokens
+        .iter()
+        .enumerate()
+        .take(e.phrase + 1)
+        .skip(previous.end)
+    {
+        if token.stop == Stop::Full {
             return 9;
         }
         if j < e.phrase {
-            match tokens[j].text.as_str() {
-                "and" => link = 5,
-                "or" => link = 6,
-                "then" => link = 7,
-                "but" => link = 8,
-                _ => {}
+            for (name, kind) in [("link_and", 5), ("link_or", 6), ("link_then", 7), ("but", 8)] {
+                if token.classes & grammar.class(name) != 0 {
+                    link = kind;
+                }
             }
         }
     }
@@ -299,7 +302,7 @@ pub fn word_features(speech: &Speech, grammar: &Grammar, k: usize, out: &mut Vec
             .1;
         (name != "move").then_some((j, name))
     });
-    let link = LINKS[link(speech, k)];
+    let link = LINKS[link(speech, grammar, k)];
     match stance {
         Some((j, name)) => {
             let between = speech.events[..k]

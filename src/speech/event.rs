@@ -831,18 +831,21 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
         }
         // "The king's pawn", "the queen's knight", "the pawn in front of the king"; how far a pawn goes.
         if let Some(at) = s.mover_at {
-            if kind == Kind::Piece && s.file.is_none() && at > 0 && tokens[at].stop == Stop::None {
-                if let (Some(owner), Some((role, _))) = (tokens[at - 1].piece, s.mover) {
-                    s.file = match role {
-                        Role::Pawn if at > 1 && tokens[at].stop == Stop::None => tokens[at - 2]
-                            .piece
-                            .and_then(|wing| wing_file(owner, wing))
-                            .or(Some(files_row(home_files(owner)))),
-                        Role::Pawn => Some(files_row(home_files(owner))),
-                        _ => wing_file(role, owner),
-                    };
-                    phrase = phrase.min(at - 1);
-                }
+            if kind == Kind::Piece
+                && s.file.is_none()
+                && at > 0
+                && tokens[at].stop == Stop::None
+                && let (Some(owner), Some((role, _))) = (tokens[at - 1].piece, s.mover)
+            {
+                s.file = match role {
+                    Role::Pawn => at
+                        .checked_sub(2)
+                        .and_then(|j| tokens[j].piece)
+                        .and_then(|wing| wing_file(owner, wing))
+                        .or(Some(files_row(home_files(owner)))),
+                    _ => wing_file(role, owner),
+                };
+                phrase = phrase.min(at - 1);
             }
             let stop = (at + 1..tokens.len().min(at + 14))
                 .find(|&j| tokens[j].stop == Stop::Full)
