@@ -18,16 +18,16 @@ use shakmaty::{CastlingMode, Move};
 
 const NARRATIONS: usize = 1000;
 
-// The aim is 0.99 of the narrations with the same tree. What is asserted is what was reached, less 0.01: the decoder
-// mostly loses where a variation begins or the talk returns, though the words name the place ("instead of knight f3",
-// "on move 5, instead of ...", "back to the position after bishop g2").
+// The aim is 0.99 of the narrations with the same tree. What is asserted is what was reached, less 0.01. The fit learns
+// from narrations of other seeds; what is still lost is mostly a variation that begins at another place than the one
+// that its words name ("instead of knight f3").
 
 /// Least F1 over all moves.
-const MOVES: f64 = 0.389;
+const MOVES: f64 = 0.959;
 /// Least share of narrations whose tree comes back move for move, nothing lost and nothing added.
-const TREES: f64 = 0.006;
+const TREES: f64 = 0.863;
 /// Least share of narrations whose main line comes back.
-const MAIN_LINES: f64 = 0.077;
+const MAIN_LINES: f64 = 0.920;
 
 fn uci(m: Move) -> String {
     m.to_uci(CastlingMode::Standard).to_string()

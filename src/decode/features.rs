@@ -51,7 +51,7 @@ fn kind_index(kind: Kind) -> usize {
 
 fn cost_bucket(found: &Match) -> usize {
     if found.slip && found.cost >= 3.0 {
-        return 8;
+        return 8 + usize::from(found.cost > 3.5);
     }
     [0.0, 0.3, 0.65, 1.0, 1.4, 1.8, 2.2]
         .iter()
@@ -146,22 +146,32 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
             }
             if near && !out.iter().any(|m| m.quality == 3 && m.cost < 1.0) {
                 let exact = event.squares.first().filter(|r| r.cost <= 0.3);
-                if let (Some(reading), Some((role, distance))) = (exact, said) {
+                // A slip: the piece is right and the square is not, or nothing but a pawn move was said.
+                let (role, sure) = match said {
+                    Some((role, distance)) => (role, distance <= 1),
+                    None => (Role::Pawn, false),
+                };
+                let open = sure || (out.is_empty() && said.is_none_or(|s| s.1 <= 4));
+                if let Some(reading) = exact.filter(|_| open) {
                     let to = reading.square(turn);
-                    if distance <= 1 {
-                        for (i, m) in moves.iter().enumerate() {
-                            let close = m.to.file() == to.file() || m.to.rank() == to.rank();
-                            if m.role == role
-                                && m.castle.is_none()
-                                && close
-                                && !out.iter().any(|o| o.index == i as u16)
-                                && m.promotion.is_none_or(|p| p == Role::Queen)
-                            {
-                                out.push(Match {
-                                    slip: true,
-                                    ..Match::of(i, 3.0, 1)
-                                });
-                            }
+                    for (i, m) in moves.iter().enumerate() {
+                        let files = u32::from(m.to.file()).abs_diff(u32::from(to.file()));
+                        let ranks = u32::from(m.to.rank()).abs_diff(u32::from(to.rank()));
+                        let close = match sure {
+                            true => files == 0 || ranks == 0,
+                            false => files + ranks == 1 || (ranks == 0 && files == 7),
+                        };
+                        if m.role == role
+                            && m.castle.is_none()
+                            && close
+                            && !out.iter().any(|o| o.index == i as u16)
+                            && m.promotion.is_none_or(|p| p == Role::Queen)
+                        {
+                            let cost = if sure { 3.0 } else { 4.0 };
+                            out.push(Match {
+                                slip: true,
+                                ..Match::of(i, cost, 1)
+                            });
                         }
                     }
                 }

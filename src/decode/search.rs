@@ -434,7 +434,9 @@ impl<'a> Decoder<'a> {
             model,
             starts,
             words,
-            links: (0..speech.events.len()).map(|k| link(speech, grammar, k)).collect(),
+            links: (0..speech.events.len())
+                .map(|k| link(speech, grammar, k))
+                .collect(),
             ask,
             clarity: clarity_bucket(speech.clarity),
             density: density_bucket(speech),

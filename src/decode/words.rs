@@ -96,7 +96,12 @@ pub fn link(speech: &Speech, grammar: &Grammar, k: usize) -> usize {
             return 9;
         }
         if j < e.phrase {
-            for (name, kind) in [("link_and", 5), ("link_or", 6), ("link_then", 7), ("but", 8)] {
+            for (name, kind) in [
+                ("link_and", 5),
+                ("link_or", 6),
+                ("link_then", 7),
+                ("but", 8),
+            ] {
                 if token.classes & grammar.class(name) != 0 {
                     link = kind;
                 }
