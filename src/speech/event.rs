@@ -182,6 +182,8 @@ struct Classes {
     instead: ClassSet,
     one: ClassSet,
     two: ClassSet,
+    count_one: ClassSet,
+    count_two: ClassSet,
     front: ClassSet,
     promote: ClassSet,
 }
@@ -213,6 +215,8 @@ impl Classes {
             instead: g.class("instead"),
             one: g.class("step_one"),
             two: g.class("step_two"),
+            count_one: g.class("count_one"),
+            count_two: g.class("count_two"),
             front: g.class("front"),
             promote: g.class("promote"),
         }
@@ -637,12 +641,27 @@ fn relation(tokens: &[Token], phrase: usize, bound: usize, c: &Classes) -> Relat
 
 /// How many squares the words say that a pawn goes, between the phrase and the next event.
 fn steps(tokens: &[Token], from: usize, to: usize, c: &Classes) -> Option<u8> {
-    for t in tokens.iter().take(to.min(tokens.len())).skip(from) {
+    let to = to.min(tokens.len());
+    for (j, t) in tokens.iter().enumerate().take(to).skip(from) {
         if t.classes & c.two != 0 {
             return Some(2);
         }
         if t.classes & c.one != 0 {
             return Some(1);
+        }
+        // "King's pawn two": the number alone, right behind the pawn, with nothing that it counts.
+        let alone = j <= from + 1
+            && tokens
+                .get(j + 1)
+                .is_none_or(|next| next.stop > Stop::None || next.piece.is_none())
+            && tokens[from..j].iter().all(|t| t.piece.is_none());
+        if alone && t.stop < Stop::Full {
+            if t.classes & c.count_two != 0 {
+                return Some(2);
+            }
+            if t.classes & c.count_one != 0 {
+                return Some(1);
+            }
         }
     }
     None
