@@ -59,9 +59,9 @@ fn cost_bucket(found: &Match) -> usize {
         .unwrap_or(7)
 }
 
-/// 0 for a garbled transcript, 1 for a mixed one, 2 for a clear one.
+/// 0 for a garbled transcript, 1 for a mixed one, 2 for a clear one, 3 for one in which nearly every square was heard as such.
 pub fn clarity_bucket(clarity: f32) -> usize {
-    usize::from(clarity > 0.45) + usize::from(clarity > 0.8)
+    usize::from(clarity > 0.45) + usize::from(clarity > 0.8) + usize::from(clarity > 0.93)
 }
 
 /// 0 where a lesson names few squares among its words, 3 where it hardly names anything else.
@@ -472,7 +472,7 @@ pub fn move_features(
                 usize::from(pawn_rival)
             },
             usize::from(s.capture),
-            0,
+            clarity,
         ));
     }
     if let Some(last) = forest.incoming(node) {

@@ -60,10 +60,10 @@ pub mod blocks {
     use crate::speech::KINDS;
     tables! {
         M_KIND "move.kind" [KINDS, 6, 2];
-        M_COST "move.sound" [10, 3, 2];
+        M_COST "move.sound" [10, 4, 2];
         M_MOVER "move.mover" [7, 6, 4];
-        M_FITS "move.fits" [3, 5, 3];
-        M_MISHEARD "move.mover.misheard" [2, 2, 3];
+        M_FITS "move.fits" [3, 5, 4];
+        M_MISHEARD "move.mover.misheard" [2, 2, 4];
         M_WITH "move.with" [7, 6, 1];
         M_VICTIM "move.victim" [7, 7, 1];
         M_CAPTURE "move.capture" [2, 2, 3];
@@ -75,14 +75,14 @@ pub mod blocks {
         M_CASTLE "move.castle" [4, 3, 1];
         M_PROMOTION "move.promotion" [3, 3, 1];
         M_AMBIGUOUS "move.rivals" [4, 4, KINDS];
-        M_PAWN_RIVAL "move.pawn.rival" [3, 2, 1];
+        M_PAWN_RIVAL "move.pawn.rival" [3, 2, 4];
         M_RECAPTURE "move.recapture" [2, 2, KINDS];
         M_SAFE "move.safety" [4, 6, 2];
         M_GAIN "move.gain" [5, KINDS, 1];
         M_BACKWARD "move.backward" [2, 3, 2];
         M_HOME "move.comes.back" [2, 2, 1];
         M_OPENING "move.opening" [3, 10, 1];
-        M_USUAL "move.usual" [5, KINDS, 3];
+        M_USUAL "move.usual" [5, KINDS, 4];
         M_USUAL_MAN "move.usual.man" [5, 6, 2];
         M_LEAVES "move.leaves" [5, 6, 2];
         M_FREE "move.free" [5, 5, 2];
@@ -111,7 +111,7 @@ pub mod blocks {
         N_PREV "none.before" [3, 6, KINDS];
         N_LINK "none.link" [3, 10, KINDS];
         N_DENSITY "none.density" [4, 3, KINDS];
-        N_MATCH "none.match" [KINDS, 5, 3];
+        N_MATCH "none.match" [KINDS, 5, 4];
         N_PIECE "none.occupant" [6, 3, 2];
         N_LAST "none.last" [6, 4, 2];
         N_ELSE "none.elsewhere" [KINDS, 3, 3];
