@@ -122,7 +122,7 @@ struct Fitting {
     #[arg(long, default_value_t = FitOptions::default().prudence)]
     prudence: f32,
     /// Narrations told by rule among the lessons fitted on.
-    #[arg(long, default_value_t = 200)]
+    #[arg(long, default_value_t = 250)]
     narrations: u64,
     /// Beam of the measure.
     #[arg(long, default_value_t = Options::default().beam)]

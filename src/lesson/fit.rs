@@ -37,7 +37,7 @@ impl Default for FitOptions {
             rate: 0.1,
             moves: 1.0,
             places: 10.0,
-            words: 12.0,
+            words: 9.0,
             prudence: 0.3,
         }
     }
