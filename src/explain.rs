@@ -130,7 +130,8 @@ pub fn explain(
                     }
                     let rest = candidate.score - parts.iter().map(|p| p.1).sum::<f32>();
                     if rest.abs() > 0.05 {
-                        parts.push(("outside the model".to_owned(), rest));
+                        // What the search takes from all ways on alike (a share of the score of no move).
+                        parts.push(("share of no move".to_owned(), rest));
                     }
                     parts.retain(|p| p.1.abs() >= 0.005);
                     parts.sort_by(|a, b| b.1.abs().total_cmp(&a.1.abs()));
