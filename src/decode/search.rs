@@ -847,9 +847,16 @@ impl<'a> Decoder<'a> {
         if recent > 0 {
             let told = places.len();
             for &node in path.iter().chain(&state.forks) {
-                let seen = places.contains(&node)
-                    || boards && node != NOWHERE && self.forest.node(node).root != path[0];
-                if node != NOWHERE && state.has(node) && !seen {
+                if node == NOWHERE || !state.has(node) {
+                    continue;
+                }
+                let reach = &self.reach[node as usize];
+                if boards && self.forest.node(node).root != path[0] {
+                    continue;
+                }
+                counts |= reach.counts[0];
+                let open = reach.best >= low || reach.best.is_nan();
+                if open && !places.contains(&node) {
                     places.push(node);
                 }
             }
