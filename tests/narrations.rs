@@ -10,9 +10,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use plyscribe::lesson::{Layout, narrate, starts, transcript_text};
+use plyscribe::lesson::{narrate, study_of};
 use plyscribe::read::Reader;
-use plyscribe::transcript::read;
 use shakmaty::uci::UciMove;
 use shakmaty::{CastlingMode, Move};
 
@@ -48,12 +47,7 @@ struct Tally {
 
 fn compare(reader: &Reader, seed: u64, tally: &mut Tally) {
     let narration = narrate(seed);
-    let lesson = narration.source();
-    let layout = Layout::of_name(&lesson.meta["format"]).expect("a layout");
-    let (suffix, said) = transcript_text(&lesson.transcript().0, layout);
-    let transcript =
-        read(said.as_bytes(), &format!("narration.{suffix}")).expect("our own transcript");
-    let study = reader.study(&transcript, &starts(&lesson), "Narration", "narration");
+    let study = study_of(reader, &narration.source()).expect("a study");
     let mut path = vec![String::new()];
     for node in &narration.nodes[1..] {
         path.push(format!(

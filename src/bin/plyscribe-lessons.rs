@@ -132,13 +132,14 @@ struct Fitting {
 /// Narrations to fit on have seeds from here, those to measure on from 0.
 const SEEDS: u64 = 1_000_000;
 
-fn narrations(seeds: std::ops::Range<u64>, grammar: &Grammar) -> Vec<Lesson> {
-    seeds
-        .map(|seed| prepare(narrate(seed).source(), grammar))
-        .collect()
-}
-
 impl Fitting {
+    /// The narrations to fit on.
+    fn narrations(self, grammar: &Grammar) -> Vec<Lesson> {
+        (SEEDS..SEEDS + self.narrations)
+            .map(|seed| prepare(narrate(seed).source(), grammar))
+            .collect()
+    }
+
     fn options(self) -> FitOptions {
         FitOptions {
             steps: self.steps,
@@ -269,15 +270,10 @@ fn unseen(
     traces: Option<&Path>,
 ) -> Result<Vec<Row>, String> {
     let grammar = Grammar::english();
-    let told = narrations(SEEDS..SEEDS + fitting.narrations, &grammar);
-    let train: Vec<&Lesson> = train.iter().copied().chain(&told).collect();
-    let model = fit(&train, &grammar, fitting.options(), |line| {
+    let model = fit(train, &grammar, fitting.options(), |line| {
         eprintln!("{line}")
     });
-    let options = Options {
-        beam: fitting.beam,
-        same_place: fitting.beam.div_ceil(4),
-    };
+    let options = Options::of_beam(fitting.beam);
     let mut decisions = Decisions::default();
     for lesson in held {
         decisions += decide(lesson, &grammar, &model);
@@ -294,9 +290,8 @@ fn unseen(
         options,
     };
     if fitting.narrations > 0 {
-        let rows = narrations(0..100, &reader.grammar)
-            .iter()
-            .map(|l| measure(&reader, &l.source))
+        let rows = (0..100)
+            .map(|seed| measure(&reader, &narrate(seed).source()))
             .collect::<Result<Vec<Row>, String>>()?;
         let same = rows.iter().filter(|r| r.found == r.need && r.extra == 0);
         eprintln!(
@@ -345,7 +340,7 @@ fn run() -> Result<(), String> {
             fitting,
         } => {
             let mut all = lessons(&folders, &grammar)?;
-            all.extend(narrations(SEEDS..SEEDS + fitting.narrations, &grammar));
+            all.extend(fitting.narrations(&grammar));
             let model = fit(
                 &all.iter().collect::<Vec<_>>(),
                 &grammar,
@@ -373,27 +368,12 @@ fn run() -> Result<(), String> {
             beam,
         } => {
             let model = Model::built_in();
+            let options = Options::of_beam(beam);
             let mut rows = Vec::new();
             for lesson in lessons(&folders, &grammar)? {
-                rows.push(decode_row(
-                    &lesson,
-                    &grammar,
-                    &model,
-                    Options {
-                        beam,
-                        same_place: beam.div_ceil(4),
-                    },
-                ));
+                rows.push(decode_row(&lesson, &grammar, &model, options));
                 let path = output.join(format!("{}.trace", lesson.source.name));
-                let text = trace(
-                    &lesson,
-                    &grammar,
-                    &model,
-                    Options {
-                        beam,
-                        same_place: beam.div_ceil(4),
-                    },
-                );
+                let text = trace(&lesson, &grammar, &model, options);
                 std::fs::write(&path, text).map_err(|e| format!("{}: {e}", path.display()))?;
             }
             print!("{}", rows_to_text(&rows, false));
@@ -407,13 +387,14 @@ fn run() -> Result<(), String> {
             fitting,
         } => {
             let all = lessons(&folders, &grammar)?;
+            let told = fitting.narrations(&grammar);
             let others = if test.is_empty() {
                 Vec::new()
             } else {
                 lessons(&test, &grammar)?
             };
-            let splits: Vec<(Vec<&Lesson>, Vec<&Lesson>)> = if test.is_empty() {
-                let part = |fold, held| {
+            let mut splits: Vec<(Vec<&Lesson>, Vec<&Lesson>)> = if test.is_empty() {
+                let part = |fold, held| -> Vec<&Lesson> {
                     all.iter()
                         .enumerate()
                         .filter(move |(i, _)| (i % folds == fold) == held)
@@ -426,6 +407,9 @@ fn run() -> Result<(), String> {
             } else {
                 vec![(all.iter().collect(), others.iter().collect())]
             };
+            for (train, _) in &mut splits {
+                train.extend(&told);
+            }
             let mut rows: Vec<Row> = Vec::new();
             for pair in splits.chunks(2) {
                 let traces = trace.as_deref();

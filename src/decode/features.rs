@@ -133,7 +133,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
             ) {
                 let from = reading.square(turn);
                 for (i, m) in moves.iter().enumerate() {
-                    let far = u32::from(m.from.rank()).abs_diff(u32::from(m.to.rank()));
+                    let far = ranks_passed(m);
                     if m.role == Role::Pawn
                         && m.from == from
                         && m.victim.is_none()
@@ -217,7 +217,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
             }
             let slots = &event.slots;
             for (i, m) in moves.iter().enumerate() {
-                let far = u32::from(m.from.rank()).abs_diff(u32::from(m.to.rank()));
+                let far = ranks_passed(m);
                 let fits = said.is_some_and(|(role, _)| role == m.role)
                     && m.castle.is_none()
                     && m.promotion.is_none_or(|p| p == Role::Queen)
@@ -276,6 +276,11 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
             }
         }
     }
+}
+
+/// Ranks between the squares of a move.
+fn ranks_passed(m: &MoveFact) -> u32 {
+    u32::from(m.from.rank()).abs_diff(u32::from(m.to.rank()))
 }
 
 /// 2 where a piece goes to a square that a pawn attacks, 1 where any man attacks it, else 0.
@@ -510,11 +515,7 @@ pub fn move_features(
     let start_rank = if turn == Color::White { 0 } else { 7 };
     let from_home = u32::from(m.from.rank()) == start_rank;
     let style = match m.role {
-        Role::Pawn
-            if (u32::from(m.from.rank()) as i32 - u32::from(m.to.rank()) as i32).abs() == 2 =>
-        {
-            0
-        }
+        Role::Pawn if ranks_passed(m) == 2 => 0,
         Role::Pawn if matches!(u32::from(m.to.file()), 2..=5) => 1,
         Role::Pawn => 2,
         Role::Knight | Role::Bishop if from_home => 3,

@@ -57,6 +57,7 @@ macro_rules! tables {
 /// The dense tables. What each index means stands where the features are filled (`features.rs`).
 pub mod blocks {
     use super::Block;
+    use crate::decode::words::LINK_KINDS;
     use crate::speech::KINDS;
     tables! {
         M_KIND "move.kind" [KINDS, 6, 2];
@@ -109,7 +110,7 @@ pub mod blocks {
         S_FILL "place.filled" [2, 6, 2];
         S_UNSAID_SAFE "place.filled.safety" [3, 6, 2];
         N_PREV "none.before" [3, 6, KINDS];
-        N_LINK "none.link" [3, 10, KINDS];
+        N_LINK "none.link" [3, LINK_KINDS, KINDS];
         N_DENSITY "none.density" [4, 3, KINDS];
         N_MATCH "none.match" [KINDS, 5, 4];
         N_PIECE "none.occupant" [6, 3, 2];

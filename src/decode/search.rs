@@ -13,7 +13,7 @@ use super::features::{
     near_bucket, none_features, place_features, shared_features, unsaid, unsaid_features,
 };
 use super::model::{Collect, Dot, Model, Sink};
-use super::words::{link, word_features};
+use super::words::WordClasses;
 use crate::board::{Forest, NodeId};
 use crate::grammar::Grammar;
 use crate::speech::{Event, Kind, Relation, Speech, Stop};
@@ -36,12 +36,19 @@ pub struct Options {
     pub same_place: usize,
 }
 
+impl Options {
+    /// A beam of this width, of which a quarter may have the same node on the board.
+    pub fn of_beam(beam: usize) -> Options {
+        Options {
+            beam,
+            same_place: beam.div_ceil(4),
+        }
+    }
+}
+
 impl Default for Options {
     fn default() -> Options {
-        Options {
-            beam: 300,
-            same_place: 75,
-        }
+        Options::of_beam(300)
     }
 }
 
@@ -195,6 +202,12 @@ const UNKNOWN: Reach = Reach {
     counts: [0; 2],
 };
 
+/// No move for the phrase.
+const NOTHING: Reach = Reach {
+    best: f32::NEG_INFINITY,
+    ..UNKNOWN
+};
+
 /// The least that a node's best move must score for a reading to go there.
 struct Floors {
     /// Any node off the board.
@@ -202,14 +215,6 @@ struct Floors {
     /// Nodes that don't lie on the way to the board, by the side to move.
     aside: [f32; 2],
 }
-
-/// No move for the phrase.
-const NOTHING: Reach = Reach {
-    best: f32::NEG_INFINITY,
-    depth: 0,
-    turn: 0,
-    counts: [0; 2],
-};
 
 /// A way on of one of the beam's readings.
 #[derive(Debug, Clone, Copy)]
@@ -229,7 +234,7 @@ struct Way {
 /// last returned to.
 type Key = (u64, usize, NodeId, NodeId);
 
-/// How far below the best reading one is still followed: with a beam of 128 the last is 8 below the first on average.
+/// How far below the best reading one is still followed.
 const KEPT: f32 = 12.0;
 
 /// Ways on collected while an event is tried, in beams, before those that can't be kept are dropped.
@@ -410,10 +415,11 @@ impl<'a> Decoder<'a> {
             .iter()
             .map(|s| (forest.add_root(s.position.clone()), s.from_event))
             .collect();
+        let classes = WordClasses::new(grammar);
         let mut names = Vec::new();
         let words = (0..speech.events.len())
             .map(|k| {
-                word_features(speech, grammar, k, &mut names);
+                classes.features(speech, k, &mut names);
                 names
                     .iter()
                     .filter_map(|n| model.names.get(n))
@@ -435,7 +441,7 @@ impl<'a> Decoder<'a> {
             starts,
             words,
             links: (0..speech.events.len())
-                .map(|k| link(speech, grammar, k))
+                .map(|k| classes.link(speech, k))
                 .collect(),
             ask,
             clarity: clarity_bucket(speech.clarity),
@@ -461,7 +467,7 @@ impl<'a> Decoder<'a> {
     /// Names of the word features of an event.
     pub fn words_of(speech: &Speech, grammar: &Grammar, event: usize) -> Vec<String> {
         let mut out = Vec::new();
-        word_features(speech, grammar, event, &mut out);
+        WordClasses::new(grammar).features(speech, event, &mut out);
         out
     }
 

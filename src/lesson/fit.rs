@@ -20,9 +20,9 @@ pub struct FitOptions {
     pub steps: usize,
     /// Size of the first steps.
     pub rate: f32,
-    /// Penalty on the squares of the weights of moves and of passing over.
+    /// Penalty on the squares of the weights of moves, of passing over, and of places that the words name.
     pub moves: f32,
-    /// Penalty on the squares of the weights of places: they tell much of the same, so they are held in check.
+    /// Penalty on the squares of the weights of other places: they tell much of the same, so they are held in check.
     pub places: f32,
     /// Penalty on the squares of the weights of words.
     pub words: f32,
@@ -391,11 +391,11 @@ fn descend(
     let penalties: Vec<f32> = (0..size)
         .map(|i| match i {
             _ if i >= dense => options.words,
-            _ if named.contains(&i) => 1.0,
-            _ if places.contains(&i) => options.places,
+            _ if places.contains(&i) && !named.contains(&i) => options.places,
             _ => options.moves,
         })
         .collect();
+    // Not as many threads as there are cores: the sums, and so the weights, would differ from machine to machine.
     let (steps, threads) = (options.steps, 2);
     for step in 1..=steps {
         let parts: Vec<(Vec<f32>, f64, usize)> = std::thread::scope(|scope| {

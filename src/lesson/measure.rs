@@ -6,10 +6,11 @@ use super::score::{Row, score_study};
 use super::source::{Board, Source};
 use super::write::{Layout, transcript_text};
 use crate::read::{Reader, StartChoice};
+use crate::study::Study;
 use crate::transcript::read;
 
 /// The boards as a user would give them: none where all are standard or set up in the narration.
-pub fn starts(lesson: &Source) -> Vec<StartChoice> {
+fn starts(lesson: &Source) -> Vec<StartChoice> {
     let standard = Chess::default();
     if lesson
         .boards
@@ -26,11 +27,11 @@ pub fn starts(lesson: &Source) -> Vec<StartChoice> {
     lesson.boards.iter().map(choice).collect()
 }
 
-/// Writes the transcript of a lesson in its own format, reads it again and scores the study made of it.
+/// Writes the transcript of a lesson in its own format, reads it again and makes the study of it.
 ///
 /// # Errors
-/// What is wrong with the lesson: a format that does not exist, a transcript that can't be read, a key that can't be scored.
-pub fn measure(reader: &Reader, lesson: &Source) -> Result<Row, String> {
+/// What is wrong with the lesson: a format that does not exist, a transcript that can't be read.
+pub fn study_of(reader: &Reader, lesson: &Source) -> Result<Study, String> {
     let name = &lesson.name;
     let format = lesson.meta.get("format").map_or("vtt", String::as_str);
     let layout = Layout::of_name(format)
@@ -38,6 +39,14 @@ pub fn measure(reader: &Reader, lesson: &Source) -> Result<Row, String> {
     let (suffix, said) = transcript_text(&lesson.transcript().0, layout);
     let file = format!("{name}.{suffix}");
     let transcript = read(said.as_bytes(), &file).map_err(|e| format!("{file}: {e}"))?;
-    let study = reader.study(&transcript, &starts(lesson), name, &file);
-    score_study(&lesson.gold().to_string(), &study).map_err(|e| format!("{name}: {e}"))
+    Ok(reader.study(&transcript, &starts(lesson), name, &file))
+}
+
+/// The score of the study that is made of a lesson ([`study_of`]).
+///
+/// # Errors
+/// As for [`study_of`]; also a key that can't be scored.
+pub fn measure(reader: &Reader, lesson: &Source) -> Result<Row, String> {
+    let study = study_of(reader, lesson)?;
+    score_study(&lesson.gold().to_string(), &study).map_err(|e| format!("{}: {e}", lesson.name))
 }

@@ -12,7 +12,7 @@ mod write;
 
 pub use align::{Gold, Lesson, prepare};
 pub use fit::{Decisions, FitOptions, decide, decode_row, fit, trace};
-pub use measure::{measure, starts};
+pub use measure::{measure, study_of};
 pub use narrate::{Narration, Told, narrate};
 pub use score::{Figures, Row, group_of, rows_to_text, score_missing, score_study};
 pub use source::{Board, Mention, MentionKind, Source, SourceError, Walk};

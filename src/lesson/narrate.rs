@@ -66,13 +66,7 @@ impl Random {
 }
 
 fn worth(role: Role) -> u32 {
-    match role {
-        Role::Pawn => 1,
-        Role::Knight | Role::Bishop => 3,
-        Role::Rook => 5,
-        Role::Queen => 9,
-        Role::King => 100,
-    }
+    crate::board::worth(role).unsigned_abs()
 }
 
 /// How a player might like a move, in no unit.

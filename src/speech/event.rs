@@ -788,11 +788,7 @@ fn fill_slots(tokens: &[Token], events: &mut [Event], c: &Classes, heard: &mut H
                     Some((Role::Pawn, _, at, _))
                         if at == j + 1 && role != Role::Pawn && s.file.is_none() =>
                     {
-                        let mut row = [FAR; 8];
-                        for &f in home_files(role) {
-                            row[usize::from(f)] = 0.3;
-                        }
-                        s.file = Some(row);
+                        s.file = Some(files_row(home_files(role)));
                     }
                     // "king's knight"
                     Some((piece, _, at, _))
