@@ -161,8 +161,7 @@ pub fn explain(
     Explanation {
         at,
         words: passage(transcript, &speech.tokens, range.0, range.1),
-        fen: Fen::from_position(&decoder.forest.node(board).position, EnPassantMode::Legal)
-            .to_string(),
+        fen: Fen::from_position(decoder.forest.position(board), EnPassantMode::Legal).to_string(),
         line: line(&decoder, board),
         events,
     }
@@ -234,7 +233,7 @@ fn word_parts(reader: &Reader, speech: &Speech, event: usize) -> Vec<(String, f3
 
 /// A move with its number: `3. Bb5`, `3... a6`.
 fn numbered(decoder: &Decoder, from: NodeId, index: u16) -> String {
-    let position = &decoder.forest.node(from).position;
+    let position = decoder.forest.position(from);
     let san = decoder.forest.san(from, index);
     let dots = if position.turn() == Color::White {
         "."
@@ -316,7 +315,7 @@ fn line(decoder: &Decoder, node: NodeId) -> String {
     }
     let mut out: Vec<String> = Vec::new();
     for (parent, play) in path.into_iter().rev() {
-        let position = &decoder.forest.node(parent).position;
+        let position = decoder.forest.position(parent);
         let san = SanPlus::from_move(position.clone(), play);
         match (position.turn(), out.is_empty()) {
             (Color::White, _) => out.push(format!("{}. {san}", position.fullmoves())),

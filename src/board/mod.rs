@@ -32,9 +32,19 @@ pub struct MoveFact {
     pub castle: Option<bool>,
     /// Piece that a pawn turns into.
     pub promotion: Option<Role>,
-    effect: OnceCell<Effect>,
-    lines: OnceCell<u16>,
-    left: OnceCell<usize>,
+    outcome: OnceCell<Outcome>,
+}
+
+/// What one of a node's moves leads to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Outcome {
+    /// What it does to the other king.
+    pub effect: Effect,
+    /// How usual it is in openings: 0 where no opening line knows the position, 1 where none knows the move, 2 to 4 for a
+    /// rare, a usual and a frequent one.
+    pub usual: u8,
+    /// What the mover leaves to be taken behind it, in the steps of [`step`].
+    pub leaves: u8,
 }
 
 /// What a move does to the other king.
@@ -48,19 +58,25 @@ pub enum Effect {
     Mate,
 }
 
-/// A position with the move that led to it.
-#[derive(Debug)]
+/// Where a position stands among the others.
+#[derive(Debug, Clone, Copy)]
 pub struct Node {
     /// Position before the move; `None` for the start of a board.
     pub parent: Option<NodeId>,
-    /// Index of the move among the legal moves of the parent.
-    pub by: u16,
-    /// The position.
-    pub position: Chess,
-    /// Plies from the start of the board.
-    pub depth: u16,
     /// Start of the board that it belongs to.
     pub root: NodeId,
+    /// Index of the move among the legal moves of the parent.
+    pub by: u16,
+    /// Plies from the start of the board.
+    pub depth: u16,
+    /// Side to move.
+    pub turn: Color,
+}
+
+/// A position with what was found out about it.
+#[derive(Debug)]
+struct Facts {
+    position: Chess,
     moves: OnceCell<Vec<MoveFact>>,
     targets: OnceCell<Bitboard>,
     lines: OnceCell<u16>,
@@ -69,28 +85,11 @@ pub struct Node {
     children: Vec<(u16, NodeId)>,
 }
 
-impl Node {
-    fn new(parent: Option<NodeId>, by: u16, position: Chess, depth: u16, root: NodeId) -> Node {
-        Node {
-            parent,
-            by,
-            position,
-            depth,
-            root,
-            moves: OnceCell::new(),
-            targets: OnceCell::new(),
-            lines: OnceCell::new(),
-            free: OnceCell::new(),
-            attacked: OnceCell::new(),
-            children: Vec::new(),
-        }
-    }
-}
-
 /// All positions reached by any reading.
 #[derive(Debug, Default)]
 pub struct Forest {
     nodes: Vec<Node>,
+    facts: Vec<Facts>,
 }
 
 /// Worth of a piece in pawns (common practice).
@@ -152,14 +151,50 @@ impl Forest {
 
     /// Adds a board that starts from a position.
     pub fn add_root(&mut self, position: Chess) -> NodeId {
-        let id = self.nodes.len() as NodeId;
-        self.nodes.push(Node::new(None, 0, position, 0, id));
-        id
+        let root = self.nodes.len() as NodeId;
+        self.add(None, root, 0, 0, position)
     }
 
-    /// The node.
-    pub fn node(&self, id: NodeId) -> &Node {
-        &self.nodes[id as usize]
+    fn add(
+        &mut self,
+        parent: Option<NodeId>,
+        root: NodeId,
+        by: u16,
+        depth: u16,
+        position: Chess,
+    ) -> NodeId {
+        self.nodes.push(Node {
+            parent,
+            root,
+            by,
+            depth,
+            turn: position.turn(),
+        });
+        self.facts.push(Facts {
+            position,
+            moves: OnceCell::new(),
+            targets: OnceCell::new(),
+            lines: OnceCell::new(),
+            free: OnceCell::new(),
+            attacked: OnceCell::new(),
+            children: Vec::new(),
+        });
+        self.nodes.len() as NodeId - 1
+    }
+
+    /// Where the position of a node stands.
+    #[inline]
+    pub fn node(&self, id: NodeId) -> Node {
+        self.nodes[id as usize]
+    }
+
+    /// The position of a node.
+    pub fn position(&self, id: NodeId) -> &Chess {
+        &self.facts(id).position
+    }
+
+    fn facts(&self, id: NodeId) -> &Facts {
+        &self.facts[id as usize]
     }
 
     /// Number of nodes.
@@ -174,16 +209,17 @@ impl Forest {
 
     /// The legal moves of a node.
     pub fn moves(&self, id: NodeId) -> &[MoveFact] {
-        let node = self.node(id);
-        node.moves.get_or_init(|| {
-            node.position
+        let facts = self.facts(id);
+        facts.moves.get_or_init(|| {
+            facts
+                .position
                 .legal_moves()
                 .into_iter()
                 .map(|play| {
                     let castle = play.castling_side().map(|s| s.is_king_side());
                     let from = play.from().unwrap_or(Square::A1);
                     let to = match play.castling_side() {
-                        Some(side) => side.king_to(node.position.turn()),
+                        Some(side) => side.king_to(self.turn(id)),
                         None => play.to(),
                     };
                     MoveFact {
@@ -194,9 +230,7 @@ impl Forest {
                         castle,
                         promotion: play.promotion(),
                         play,
-                        effect: OnceCell::new(),
-                        lines: OnceCell::new(),
-                        left: OnceCell::new(),
+                        outcome: OnceCell::new(),
                     }
                 })
                 .collect()
@@ -205,62 +239,50 @@ impl Forest {
 
     /// The position behind one of a node's moves.
     fn after(&self, id: NodeId, fact: &MoveFact) -> Chess {
-        let mut position = self.node(id).position.clone();
+        let mut position = self.position(id).clone();
         position.play_unchecked(fact.play);
         position
     }
 
-    /// What one of a node's moves does to the other king.
-    pub fn effect(&self, id: NodeId, index: u16) -> Effect {
+    /// What one of a node's moves leads to.
+    pub fn outcome(&self, id: NodeId, index: u16) -> Outcome {
         let fact = &self.moves(id)[usize::from(index)];
-        *fact.effect.get_or_init(|| {
+        *fact.outcome.get_or_init(|| {
             let after = self.after(id, fact);
-            if !after.is_check() {
+            let effect = if !after.is_check() {
                 Effect::Quiet
             } else if after.legal_moves().is_empty() {
                 Effect::Mate
             } else {
                 Effect::Check
+            };
+            let facts = self.facts(id);
+            let here = *facts
+                .lines
+                .get_or_init(|| openings::lines_through(&facts.position));
+            let usual = match here {
+                0 => 0,
+                _ => match f32::from(openings::lines_through(&after)) / f32::from(here) {
+                    0.0 => 1,
+                    share if share < 0.05 => 2,
+                    share if share < 0.3 => 3,
+                    _ => 4,
+                },
+            };
+            Outcome {
+                effect,
+                usual,
+                leaves: loose(after.board(), self.turn(id)) as u8,
             }
         })
     }
 
     /// What the side that is not to move has left to be taken, in the steps of [`step`].
     pub fn free(&self, id: NodeId) -> usize {
-        let node = self.node(id);
-        *node
+        let facts = self.facts(id);
+        *facts
             .free
-            .get_or_init(|| loose(node.position.board(), !node.position.turn()))
-    }
-
-    /// What the mover leaves to be taken behind one of a node's moves, in the same steps.
-    pub fn leaves(&self, id: NodeId, index: u16) -> usize {
-        let fact = &self.moves(id)[usize::from(index)];
-        *fact
-            .left
-            .get_or_init(|| loose(self.after(id, fact).board(), self.turn(id)))
-    }
-
-    /// How usual one of a node's moves is in openings: 0 where no opening line knows the position, 1 where none knows the
-    /// move, 2 to 4 for a rare, a usual and a frequent one.
-    pub fn usual(&self, id: NodeId, index: u16) -> usize {
-        let node = self.node(id);
-        let here = *node
-            .lines
-            .get_or_init(|| openings::lines_through(&node.position));
-        if here == 0 {
-            return 0;
-        }
-        let fact = &self.moves(id)[usize::from(index)];
-        let there = *fact
-            .lines
-            .get_or_init(|| openings::lines_through(&self.after(id, fact)));
-        match f32::from(there) / f32::from(here) {
-            0.0 => 1,
-            share if share < 0.05 => 2,
-            share if share < 0.3 => 3,
-            _ => 4,
-        }
+            .get_or_init(|| loose(facts.position.board(), !self.turn(id)))
     }
 
     /// The node behind one of a node's moves, if any reading has gone there.
@@ -270,12 +292,12 @@ impl Forest {
 
     /// The moves of a node that any reading has played, with the nodes behind them, in the order of their first use.
     pub fn children(&self, id: NodeId) -> &[(u16, NodeId)] {
-        &self.node(id).children
+        &self.facts(id).children
     }
 
     /// Squares that a node's moves other than castling go to.
     pub fn targets(&self, id: NodeId) -> Bitboard {
-        *self.node(id).targets.get_or_init(|| {
+        *self.facts(id).targets.get_or_init(|| {
             self.moves(id)
                 .iter()
                 .filter(|m| m.castle.is_none())
@@ -290,11 +312,9 @@ impl Forest {
             return child;
         }
         let position = self.after(id, &self.moves(id)[usize::from(index)]);
-        let child = self.nodes.len() as NodeId;
-        let (depth, root) = (self.node(id).depth + 1, self.node(id).root);
-        self.nodes
-            .push(Node::new(Some(id), index, position, depth, root));
-        self.nodes[id as usize].children.push((index, child));
+        let node = self.node(id);
+        let child = self.add(Some(id), node.root, index, node.depth + 1, position);
+        self.facts[id as usize].children.push((index, child));
         child
     }
 
@@ -315,15 +335,15 @@ impl Forest {
 
     /// The piece on a square.
     pub fn piece_at(&self, id: NodeId, square: Square) -> Option<Piece> {
-        self.node(id).position.board().piece_at(square)
+        self.position(id).board().piece_at(square)
     }
 
     /// Squares attacked by a colour's pawns and minor pieces \[pawns, all\] of the side that is not to move.
     pub fn attacked(&self, id: NodeId) -> [Bitboard; 2] {
-        let node = self.node(id);
-        *node.attacked.get_or_init(|| {
-            let board = node.position.board();
-            let enemy = !node.position.turn();
+        let facts = self.facts(id);
+        *facts.attacked.get_or_init(|| {
+            let board = facts.position.board();
+            let enemy = !self.turn(id);
             let mut pawns = Bitboard::EMPTY;
             let mut all = Bitboard::EMPTY;
             for square in board.by_color(enemy) {
@@ -345,12 +365,13 @@ impl Forest {
     /// One of a node's moves in Standard Algebraic Notation.
     pub fn san(&self, id: NodeId, index: u16) -> String {
         let play = self.moves(id)[usize::from(index)].play;
-        SanPlus::from_move(self.node(id).position.clone(), play).to_string()
+        SanPlus::from_move(self.position(id).clone(), play).to_string()
     }
 
     /// Side to move.
+    #[inline]
     pub fn turn(&self, id: NodeId) -> Color {
-        self.node(id).position.turn()
+        self.node(id).turn
     }
 }
 

@@ -2,7 +2,7 @@
 
 use shakmaty::{Bitboard, Color, Position, Role, Square};
 
-use super::model::{Dot, Sink, blocks::*};
+use super::model::{Sink, blocks::*};
 use crate::board::{Effect, Forest, MoveFact, NodeId, step, worth};
 use crate::speech::{Event, KINDS, Kind, Relation, Speech};
 
@@ -92,9 +92,21 @@ fn mover_said(event: &Event) -> Option<(Role, usize)> {
     })
 }
 
-/// Legal moves of a node that the phrase may mean. `near` is for the node on the board and the last forks, where more is tried.
-pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &mut Vec<Match>) {
+/// How much is tried to find the moves of a node that a phrase may mean.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Trying {
+    /// What fits well.
+    Far,
+    /// What fits badly too: on the line to the board and at the places last returned to.
+    Near,
+    /// Slips too: on the board.
+    Board,
+}
+
+/// Legal moves of a node that the phrase may mean.
+pub fn matches(forest: &Forest, event: &Event, node: NodeId, trying: Trying, out: &mut Vec<Match>) {
     out.clear();
+    let near = trying != Trying::Far;
     let turn = forest.turn(node);
     let moves = forest.moves(node);
     let said = mover_said(event);
@@ -144,7 +156,7 @@ pub fn matches(forest: &Forest, event: &Event, node: NodeId, near: bool, out: &m
                     }
                 }
             }
-            if near && !out.iter().any(|m| m.quality == 3 && m.cost < 1.0) {
+            if trying == Trying::Board && !out.iter().any(|m| m.quality == 3 && m.cost < 1.0) {
                 let exact = event.squares.first().filter(|r| r.cost <= 0.3);
                 // A slip: the piece is right and the square is not, or nothing but a pawn move was said.
                 let (role, sure) = match said {
@@ -315,7 +327,65 @@ pub struct Ask {
     pub number: u64,
 }
 
-/// Features of a move for a phrase: they depend on the event and the node alone.
+/// What a phrase says of a move by its side, its piece and what it takes: the first part of the features of a move.
+pub fn said_features(
+    sink: &mut impl Sink,
+    event: &Event,
+    turn: Color,
+    mover: Role,
+    victim: Option<Role>,
+    clarity: usize,
+) {
+    let s = &event.slots;
+    let kind = kind_index(event.kind);
+    let role = role_index(mover);
+    let taken = usize::from(victim.is_some());
+    sink.add(M_KIND.at(kind, role, taken));
+    let said = mover_said(event);
+    sink.add(M_MOVER.at(slot_index(said.map(|x| x.0)), role, said.map_or(0, |x| x.1)));
+    if let Some((role, distance)) = s.mover.filter(|_| event.kind == Kind::Square) {
+        let way = match distance {
+            0..=1 => 0,
+            2 => 1,
+            3..=4 => 2,
+            5..=6 => 3,
+            _ => 4,
+        };
+        let fits = match (role == mover, s.mover_misheard) {
+            (true, _) => 2,
+            (false, true) => 1,
+            (false, false) => 0,
+        };
+        sink.add(M_FITS.at(fits, way, clarity));
+    }
+    if s.mover_misheard {
+        sink.add(M_MISHEARD.at(
+            usize::from(said.is_some_and(|x| x.0 == mover)),
+            usize::from(said.is_some_and(|x| x.1 < 2)),
+            clarity,
+        ));
+    }
+    if s.with.is_some() {
+        sink.add(M_WITH.at(slot_index(s.with), role, 0));
+    }
+    if s.victim.is_some() || event.kind == Kind::Capture {
+        sink.add(M_VICTIM.at(slot_index(s.victim), slot_index(victim), 0));
+    }
+    let mover_kind = match said {
+        None => 0,
+        Some((Role::Pawn, _)) => 1,
+        Some(_) => 2,
+    };
+    sink.add(M_CAPTURE.at(usize::from(s.capture), taken, mover_kind));
+    let side = match s.side {
+        None => 0,
+        Some(Color::White) => 1,
+        Some(Color::Black) => 2,
+    };
+    sink.add(M_SIDE.at(side, usize::from(turn == Color::Black), kind));
+}
+
+/// Features of a move for a phrase, those of [`said_features`] aside: they depend on the event and the node alone.
 #[allow(clippy::too_many_arguments)]
 pub fn move_features(
     sink: &mut impl Sink,
@@ -329,12 +399,12 @@ pub fn move_features(
 ) {
     let moves = forest.moves(node);
     let m = &moves[usize::from(found.index)];
+    let outcome = forest.outcome(node, found.index);
     let s = &event.slots;
     let kind = kind_index(event.kind);
     let role = role_index(m.role);
     let turn = forest.turn(node);
     let pawn = usize::from(m.role == Role::Pawn);
-    sink.add(M_KIND.at(kind, role, usize::from(m.victim.is_some())));
     if event.kind == Kind::Square {
         sink.add(M_COST.at(
             cost_bucket(found),
@@ -343,57 +413,12 @@ pub fn move_features(
         ));
     }
     let said = mover_said(event);
-    sink.add(M_MOVER.at(slot_index(said.map(|x| x.0)), role, said.map_or(0, |x| x.1)));
-    if let Some((role, distance)) = s.mover.filter(|_| event.kind == Kind::Square) {
-        let way = match distance {
-            0..=1 => 0,
-            2 => 1,
-            3..=4 => 2,
-            5..=6 => 3,
-            _ => 4,
-        };
-        let fits = match (role == m.role, s.mover_misheard) {
-            (true, _) => 2,
-            (false, true) => 1,
-            (false, false) => 0,
-        };
-        sink.add(M_FITS.at(fits, way, clarity));
-    }
-    if s.mover_misheard {
-        sink.add(M_MISHEARD.at(
-            usize::from(said.is_some_and(|x| x.0 == m.role)),
-            usize::from(said.is_some_and(|x| x.1 < 2)),
-            clarity,
-        ));
-    }
-    if s.with.is_some() {
-        sink.add(M_WITH.at(slot_index(s.with), role, 0));
-    }
-    if s.victim.is_some() || event.kind == Kind::Capture {
-        sink.add(M_VICTIM.at(slot_index(s.victim), slot_index(m.victim), 0));
-    }
-    let mover_kind = match said {
-        None => 0,
-        Some((Role::Pawn, _)) => 1,
-        Some(_) => 2,
-    };
-    sink.add(M_CAPTURE.at(
-        usize::from(s.capture),
-        usize::from(m.victim.is_some()),
-        mover_kind,
-    ));
-    let effect = match forest.effect(node, found.index) {
+    let effect = match outcome.effect {
         Effect::Quiet => 0,
         Effect::Check => 1,
         Effect::Mate => 2,
     };
     sink.add(M_CHECK.at(if s.mate { 2 } else { usize::from(s.check) }, effect, 0));
-    let side = match s.side {
-        None => 0,
-        Some(Color::White) => 1,
-        Some(Color::Black) => 2,
-    };
-    sink.add(M_SIDE.at(side, usize::from(turn == Color::Black), kind));
     let file = match &s.file {
         None => 0,
         Some(row) => match row[u32::from(m.from.file()) as usize] {
@@ -445,31 +470,21 @@ pub fn move_features(
         };
         sink.add(M_PROMOTION.at(a, b, 0));
     }
-    let rivals = all
-        .iter()
-        .filter(|o| {
-            o.index != found.index
-                && o.cost <= found.cost + 0.3
-                && moves[usize::from(o.index)].role == m.role
-        })
-        .count()
-        .min(3);
-    let others = all
-        .iter()
-        .filter(|o| {
-            o.index != found.index
-                && o.cost <= found.cost + 0.3
-                && moves[usize::from(o.index)].role != m.role
-        })
-        .count()
-        .min(3);
-    sink.add(M_AMBIGUOUS.at(rivals, others, kind));
+    let (mut rivals, mut others, mut pawn_rival) = (0, 0, false);
+    for o in all {
+        if o.index != found.index && o.cost <= found.cost + 0.3 {
+            let other = moves[usize::from(o.index)].role;
+            if other == m.role {
+                rivals += 1;
+            } else {
+                others += 1;
+            }
+            pawn_rival |= other == Role::Pawn;
+        }
+    }
+    let rivals = 3.min(rivals);
+    sink.add(M_AMBIGUOUS.at(rivals, 3.min(others), kind));
     if event.kind == Kind::Square && said.is_none() {
-        let pawn_rival = all.iter().any(|o| {
-            o.index != found.index
-                && o.cost <= found.cost + 0.3
-                && moves[usize::from(o.index)].role == Role::Pawn
-        });
         sink.add(M_PAWN_RIVAL.at(
             if pawn == 1 {
                 2
@@ -485,8 +500,7 @@ pub fn move_features(
         let taken = last.victim.is_some();
         sink.add(M_RECAPTURE.at(usize::from(recapture), usize::from(taken), kind));
         let chased = forest
-            .node(node)
-            .position
+            .position(node)
             .board()
             .attacks_from(last.to)
             .contains(m.from);
@@ -527,11 +541,11 @@ pub fn move_features(
         Role::King => 9,
     };
     sink.add(M_OPENING.at(phase, style, 0));
-    let usual = forest.usual(node, found.index);
+    let usual = usize::from(outcome.usual);
     sink.add(M_USUAL.at(usual, kind, clarity));
     sink.add(M_USUAL_MAN.at(usual, role, usize::from(said.is_some())));
     let known = usize::from(usual > 1);
-    sink.add(M_LEAVES.at(forest.leaves(node, found.index), role, known));
+    sink.add(M_LEAVES.at(usize::from(outcome.leaves), role, known));
     let gained = m.victim.map_or(0, |v| step(worth(v)));
     sink.add(M_FREE.at(forest.free(node), gained, known));
     let double = style == 0;
@@ -638,8 +652,6 @@ pub struct Between {
     pub most: [[[f32; 2]; 2]; 14],
     /// The highest of them off the board, by whether the side to move moved last.
     pub anywhere: [f32; 2],
-    /// The same for places that don't lie on the way to the board.
-    pub aside: [f32; 2],
     /// Moves named and passed over, latest first.
     pub named: Vec<Named>,
     /// The move number said last.
@@ -718,8 +730,6 @@ pub struct Going<'f> {
     pub child_named: bool,
     /// Whether a move there was named with words that relate it to the move that comes.
     pub child_related: bool,
-    /// Whether a reply that nobody said comes first.
-    pub filled: bool,
 }
 
 /// Features that all moves from a place share, whatever the tree: what was said since the last move.
@@ -735,14 +745,8 @@ pub fn shared_features(between: &Between, rel: usize, mut add: impl FnMut(usize)
     }
 }
 
-/// Features of playing from a place.
-pub fn place_features(
-    sink: &mut impl Sink,
-    forest: &Forest,
-    event: &Event,
-    moment: &Moment,
-    going: &Going,
-) {
+/// Features of playing from a place, those of [`moment_features`] aside.
+pub fn place_features(sink: &mut impl Sink, forest: &Forest, moment: &Moment, going: &Going) {
     let &Going {
         node,
         place,
@@ -753,7 +757,6 @@ pub fn place_features(
         replaced,
         child_named,
         child_related,
-        filled,
     } = going;
     let coarse = place.coarse();
     let b = moment.between;
@@ -806,25 +809,21 @@ pub fn place_features(
         sink.add(S_SEEN.at(coarse, yes.min(3), no.min(3)));
     }
     if let Some(number) = b.number {
-        let here = forest.node(node);
-        let next = u32::from(here.position.fullmoves());
-        let last = match here.position.turn() {
+        let next = u32::from(forest.position(node).fullmoves());
+        let last = match forest.turn(node) {
             Color::White => next - 1,
             Color::Black => next,
         };
         let fits = usize::from(next == number) + 2 * usize::from(last == number);
         sink.add(S_NUMBER.at(fits, coarse.min(4), usize::from(b.stop > 1)));
     }
-    let turn = forest.turn(node);
-    let mover = if filled { !turn } else { turn };
-    moment_features(sink, event, moment, place.rel == 0, mover);
     if place.rel == 13 {
         sink.add(S_NEWGAME.at(usize::from(edge), b.gap, 0));
     }
 }
 
 /// Features of playing a move of a colour now, on the board or elsewhere, wherever that is.
-fn moment_features(
+pub fn moment_features(
     sink: &mut impl Sink,
     event: &Event,
     moment: &Moment,
@@ -858,7 +857,7 @@ fn moment_features(
     }
 }
 
-// The search prunes by the most that the features of a place may add up to. The four parts below together bound what
+// The search prunes by the most that the features of a place may add up to. The parts below together bound what
 // `place_features` adds besides `shared_features`: a feature that is added there must be reckoned with in one of them. (The
 // search asserts in debug builds that none is forgotten.)
 
@@ -867,19 +866,6 @@ fn most(weights: &[f32], features: impl IntoIterator<Item = usize>) -> f32 {
         .into_iter()
         .map(|f| weights[f])
         .fold(f32::MIN, f32::max)
-}
-
-/// The sum of the features of the moment, exactly.
-pub fn most_of_moment(
-    weights: &[f32],
-    event: &Event,
-    moment: &Moment,
-    on_board: bool,
-    mover: Color,
-) -> f32 {
-    let mut dot = Dot { weights, sum: 0.0 };
-    moment_features(&mut dot, event, moment, on_board, mover);
-    dot.sum
 }
 
 /// What the side to move at a place adds.

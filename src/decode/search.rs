@@ -1,6 +1,5 @@
 //! The beam search.
 
-use std::cell::RefCell;
 use std::collections::hash_map::Entry;
 use std::rc::Rc;
 
@@ -8,13 +7,14 @@ use rustc_hash::{FxHashMap, FxHashSet};
 use shakmaty::{Bitboard, Chess, Color};
 
 use super::features::{
-    Ask, Between, Going, Match, Moment, Named, Passing, Place, clarity_bucket, density_bucket,
-    gap_bucket, matches, most_of_moment, most_of_named, most_of_side, most_of_tree, move_features,
-    near_bucket, none_features, place_features, shared_features, unsaid, unsaid_features,
+    Ask, Between, Going, Match, Moment, Named, Passing, Place, Trying, clarity_bucket,
+    density_bucket, gap_bucket, matches, moment_features, most_of_named, most_of_side,
+    most_of_tree, move_features, near_bucket, none_features, place_features, said_features,
+    shared_features, unsaid, unsaid_features,
 };
 use super::model::{Collect, Dot, Model, Sink};
 use super::words::WordClasses;
-use crate::board::{Forest, NodeId};
+use crate::board::{Forest, Node, NodeId};
 use crate::grammar::Grammar;
 use crate::speech::{Event, Kind, Relation, Speech, Stop};
 
@@ -41,14 +41,14 @@ impl Options {
     pub fn of_beam(beam: usize) -> Options {
         Options {
             beam,
-            same_place: beam.div_ceil(4),
+            same_place: beam.div_ceil(16),
         }
     }
 }
 
 impl Default for Options {
     fn default() -> Options {
-        Options::of_beam(300)
+        Options::of_beam(128)
     }
 }
 
@@ -79,27 +79,43 @@ pub struct Candidate {
 
 /// The nodes of a reading's tree.
 #[derive(Debug, Clone, Default)]
-pub struct Told {
+struct Told {
     /// In the order in which they were told, starts included.
     order: Vec<NodeId>,
-    /// The same as a set, a bit a node.
-    held: Vec<u64>,
+    /// The same as a set, a bit a node, in parts that readings share where they are alike.
+    held: Vec<Rc<Part>>,
 }
+
+/// The bits of [`PART`] nodes.
+type Part = [u64; PART / 64];
+
+/// Nodes in a part of a reading's set of nodes.
+const PART: usize = 1024;
 
 impl Told {
     /// Whether the tree has a node.
-    pub fn has(&self, node: NodeId) -> bool {
+    #[inline]
+    fn has(&self, node: NodeId) -> bool {
+        let node = node as usize;
         self.held
-            .get(node as usize / 64)
-            .is_some_and(|word| word >> (node % 64) & 1 == 1)
+            .get(node / PART)
+            .is_some_and(|part| part[node % PART / 64] >> (node % 64) & 1 == 1)
+    }
+
+    /// Those of the nodes of a word that the tree has.
+    #[inline]
+    fn among(&self, word: usize, nodes: u64) -> u64 {
+        self.held
+            .get(word / (PART / 64))
+            .map_or(0, |part| part[word % (PART / 64)] & nodes)
     }
 
     fn add(&mut self, node: NodeId) {
-        let word = node as usize / 64;
-        if self.held.len() <= word {
-            self.held.resize(word + 1, 0);
+        let at = node as usize;
+        if self.held.len() <= at / PART {
+            self.held.resize_with(at / PART + 1, Rc::default);
         }
-        self.held[word] |= 1 << (node % 64);
+        Rc::make_mut(&mut self.held[at / PART])[at % PART / 64] |= 1 << (at % 64);
         self.order.push(node);
     }
 }
@@ -133,8 +149,15 @@ impl State {
     }
 
     /// Whether the tree has a node.
-    pub fn has(&self, node: NodeId) -> bool {
+    #[inline]
+    fn has(&self, node: NodeId) -> bool {
         self.told.has(node)
+    }
+
+    /// 1 for the place last returned to, 2 for the one before, 3 for any other returned to, 0 for none.
+    fn fork(&self, node: NodeId) -> usize {
+        let at = self.forks.iter().position(|&f| f == node);
+        at.map_or(0, |rank| (rank + 1).min(3))
     }
 }
 
@@ -169,51 +192,99 @@ pub struct Outcome {
     pub record: Vec<Step>,
 }
 
-/// Scores of the moves at one node for one event.
+/// Moves found behind a reply that nobody said, with their scores.
 type Scored = Rc<Vec<(Match, f32)>>;
 
-/// What is known of one node for one event.
-#[derive(Debug, Clone, Default)]
-struct Slot {
-    /// Event that it is of, plus one.
-    stamp: usize,
-    /// Moves found with little and with much trying.
-    scored: [Option<Scored>; 2],
-}
-
-/// What a node off the board offers for one event, whatever the reading.
+/// What one node offers for one event.
 #[derive(Debug, Clone, Copy)]
-struct Reach {
-    /// Best score of a move, slips aside; not a number before it is asked for.
+struct Found {
+    /// The moves, best first, by their places in [`Decoder::scored`].
+    from: u32,
+    to: u32,
+    /// Best score of a move, slips aside.
     best: f32,
-    /// Plies from the start of the board.
-    depth: u16,
-    /// The side to move: 0 White, 1 Black.
-    turn: u8,
-    /// Whether there are unclean (1) and clean (2) matches, with little and with much trying.
-    counts: [u8; 2],
+    /// Whether there are unclean (1) and clean (2) matches.
+    counts: u8,
 }
-
-/// What is not yet known.
-const UNKNOWN: Reach = Reach {
-    best: f32::NAN,
-    depth: 0,
-    turn: 0,
-    counts: [0; 2],
-};
 
 /// No move for the phrase.
-const NOTHING: Reach = Reach {
+const NOTHING: Found = Found {
+    from: 0,
+    to: 0,
     best: f32::NEG_INFINITY,
-    ..UNKNOWN
+    counts: 0,
 };
 
-/// The least that a node's best move must score for a reading to go there.
-struct Floors {
-    /// Any node off the board.
-    anywhere: f32,
-    /// Nodes that don't lie on the way to the board, by the side to move.
-    aside: [f32; 2],
+impl Found {
+    fn range(&self) -> std::ops::Range<usize> {
+        self.from as usize..self.to as usize
+    }
+}
+
+/// What is known of one node for one event.
+#[derive(Debug, Clone, Copy, Default)]
+struct Slot {
+    /// The round that it is of.
+    round: u32,
+    /// Moves found, by how much is tried.
+    found: [Option<Found>; 3],
+}
+
+/// A node that has a move for the event, seen from far.
+#[derive(Debug, Clone, Copy)]
+struct Offer {
+    id: NodeId,
+    node: Node,
+    best: f32,
+    counts: u8,
+}
+
+/// The offers among the nodes of a word of a [`Told`].
+#[derive(Debug, Clone, Copy)]
+struct Group {
+    /// Which word, counted over all parts.
+    word: u32,
+    /// The first of the offers.
+    first: u32,
+    /// The nodes, a bit each.
+    nodes: u64,
+}
+
+/// The most that a move may get besides its own score.
+struct Bounds<'b> {
+    between: &'b Between,
+    /// What the words and the moment add, by whether it is off the board, and the side that moves.
+    moment: [[f32; 2]; 2],
+    last_turn: Option<Color>,
+}
+
+impl Bounds<'_> {
+    /// At one place.
+    fn most(&self, place: Place, returned: bool, turn: Color) -> f32 {
+        let same_side = usize::from(self.last_turn == Some(turn));
+        self.between.most[place.rel][same_side][usize::from(returned)]
+            + self.moment[usize::from(place.rel != 0)][turn.fold_wb(0, 1)]
+            + SLACK
+    }
+
+    /// Anywhere off the board.
+    fn anywhere(&self) -> f32 {
+        let of = |turn: Color| {
+            let same_side = usize::from(self.last_turn == Some(turn));
+            self.between.anywhere[same_side] + self.moment[1][turn.fold_wb(0, 1)] + SLACK
+        };
+        of(Color::White).max(of(Color::Black))
+    }
+}
+
+/// A place that a phrase may be played from.
+#[derive(Debug, Clone, Copy)]
+struct Spot {
+    node: NodeId,
+    place: Place,
+    /// 1 for the place last returned to, 2 for the one before, 3 for any other returned to, 0 for none.
+    fork: usize,
+    trying: Trying,
 }
 
 /// A way on of one of the beam's readings.
@@ -235,7 +306,7 @@ struct Way {
 type Key = (u64, usize, NodeId, NodeId);
 
 /// How far below the best reading one is still followed.
-const KEPT: f32 = 12.0;
+const KEPT: f32 = 8.0;
 
 /// Ways on collected while an event is tried, in beams, before those that can't be kept are dropped.
 const ROOM: usize = 2;
@@ -250,8 +321,14 @@ const PASS_LEAST: f32 = 2.0;
 /// What the scores that pruning compares may differ by for the order in which they were summed.
 const SLACK: f32 = 1e-3;
 
-/// Nodes told last that a phrase may go back to, besides the line on the board and the places returned to.
-const RECENT: usize = 200;
+/// Nodes told last that a phrase may go back to, besides the line on the board, the longest line and the places returned to.
+const RECENT: usize = 80;
+
+/// Places far from the board that a reading may go to, the likeliest ones.
+const FAR: usize = 6;
+
+/// Events after which the nodes that readings may go back to are found anew.
+const RENEWED: usize = 16;
 
 /// The ways on that may be kept after an event.
 #[derive(Debug)]
@@ -371,26 +448,87 @@ pub struct Decoder<'a> {
     density: usize,
     ask: Ask,
     clarity: usize,
+    /// Sums of [`said_features`] for the event entered, by side, piece and what is taken; not a number before they are asked for.
+    said: [[[f32; 7]; 6]; 2],
+    /// Counts the events that were entered.
+    round: u32,
     slots: Vec<Slot>,
-    reach: Vec<Reach>,
-    reached: Vec<NodeId>,
+    scored: Vec<(Match, f32)>,
+    alive: Alive,
+    /// In the order of their nodes.
+    offers: Vec<Offer>,
+    groups: Vec<Group>,
+    /// The nodes from the start of the board to a node on it.
+    paths: FxHashMap<NodeId, Rc<[NodeId]>>,
     /// By place, whether much was said since the last move, and whether the place was returned to.
     most_of_tree: [[[f32; 2]; 2]; 14],
     unsaid: FxHashMap<(NodeId, usize), Scored>,
     entered: (usize, usize),
     wanted: [Bitboard; 2],
     between: FxHashMap<usize, Rc<Between>>,
-    nothing: Scored,
-    buffer: RefCell<Vec<Match>>,
-    spare: Spare,
+    buffer: Vec<Match>,
+    spots: Vec<Spot>,
+    far: Vec<(f32, Spot)>,
+    kids: Vec<(u16, NodeId)>,
 }
 
-/// Buffers used again for each state.
+/// The nodes that some reading may go back to.
 #[derive(Debug, Default)]
-struct Spare {
-    path: Vec<NodeId>,
-    places: Vec<NodeId>,
-    kids: Vec<(u16, NodeId)>,
+struct Alive {
+    nodes: Vec<NodeId>,
+    /// Those that have children.
+    parents: Vec<NodeId>,
+    by_node: Vec<Living>,
+    renewals: u32,
+}
+
+#[derive(Debug, Default)]
+struct Living {
+    /// The renewal at which the node was last among those alive.
+    renewal: u32,
+    /// The moves from the node that lead to other such nodes, in the order in which they were first played.
+    children: Vec<(u16, NodeId)>,
+}
+
+impl Alive {
+    fn clear(&mut self) {
+        for &parent in &self.parents {
+            self.by_node[parent as usize].children.clear();
+        }
+        self.parents.clear();
+        self.nodes.clear();
+        self.renewals += 1;
+    }
+
+    /// Whether the node is new among them.
+    fn add(&mut self, forest: &Forest, node: NodeId) -> bool {
+        let at = node as usize;
+        if self.by_node.len() <= at {
+            self.by_node.resize_with(at + 1 + at / 2, Living::default);
+        }
+        let new = self.by_node[at].renewal != self.renewals;
+        if new {
+            self.by_node[at].renewal = self.renewals;
+            self.nodes.push(node);
+            let n = forest.node(node);
+            if let Some(parent) = n.parent {
+                let children = &mut self.by_node[parent as usize].children;
+                if children.is_empty() {
+                    self.parents.push(parent);
+                }
+                let at = children.partition_point(|c| c.1 < node);
+                children.insert(at, (n.by, node));
+            }
+        }
+        new
+    }
+
+    /// The moves from a node that lead to nodes alive.
+    fn children(&self, node: NodeId) -> &[(u16, NodeId)] {
+        self.by_node
+            .get(node as usize)
+            .map_or(&[], |living| &living.children)
+    }
 }
 
 impl std::fmt::Debug for Decoder<'_> {
@@ -446,9 +584,14 @@ impl<'a> Decoder<'a> {
             ask,
             clarity: clarity_bucket(speech.clarity),
             density: density_bucket(speech),
+            said: [[[f32::NAN; 7]; 6]; 2],
+            round: 0,
             slots: Vec::new(),
-            reach: Vec::new(),
-            reached: Vec::new(),
+            scored: Vec::new(),
+            alive: Alive::default(),
+            offers: Vec::new(),
+            groups: Vec::new(),
+            paths: FxHashMap::default(),
             most_of_tree: std::array::from_fn(|rel| {
                 [false, true].map(|long| {
                     [false, true].map(|returned| most_of_tree(&model.dense, rel, returned, long))
@@ -458,9 +601,10 @@ impl<'a> Decoder<'a> {
             entered: (usize::MAX, 0),
             wanted: [Bitboard::EMPTY; 2],
             between: FxHashMap::default(),
-            nothing: Rc::default(),
-            buffer: RefCell::default(),
-            spare: Spare::default(),
+            buffer: Vec::new(),
+            spots: Vec::new(),
+            far: Vec::new(),
+            kids: Vec::new(),
         }
     }
 
@@ -499,123 +643,182 @@ impl<'a> Decoder<'a> {
         }
     }
 
+    /// Makes ready for what readings may do with an event; those nodes that are alive are looked over.
     fn enter(&mut self, event: usize, limit: usize) {
         if self.entered != (event, limit) {
+            self.round += 1;
+            self.said = [[[f32::NAN; 7]; 6]; 2];
+            self.scored.clear();
             self.unsaid.clear();
             self.between.clear();
-            for &node in &self.reached {
-                self.reach[node as usize] = UNKNOWN;
-            }
-            self.reached.clear();
             self.entered = (event, limit);
             for turn in Color::ALL {
-                self.wanted[usize::from(turn == Color::Black)] = self.speech.events[event]
+                self.wanted[turn.fold_wb(0, 1)] = self.speech.events[event]
                     .squares
                     .iter()
                     .map(|r| r.square(turn))
                     .collect();
             }
         }
+        self.offers.clear();
+        let alive = std::mem::take(&mut self.alive.nodes);
+        for &node in &alive {
+            let found = self.matched(event, node, Trying::Far);
+            if found.counts != 0 {
+                self.offers.push(Offer {
+                    id: node,
+                    node: self.forest.node(node),
+                    best: found.best,
+                    counts: found.counts,
+                });
+            }
+        }
+        self.alive.nodes = alive;
+        self.offers.sort_unstable_by_key(|o| o.id);
+        self.groups.clear();
+        for (i, offer) in self.offers.iter().enumerate() {
+            let (word, bit) = (offer.id / 64, 1 << (offer.id % 64));
+            match self.groups.last_mut().filter(|g| g.word == word) {
+                Some(group) => group.nodes |= bit,
+                None => self.groups.push(Group {
+                    word,
+                    first: i as u32,
+                    nodes: bit,
+                }),
+            }
+        }
     }
 
-    fn slot(&mut self, event: usize, node: NodeId) -> &mut Slot {
+    /// Leaves those nodes alive that one of these readings may go back to: the lines on their boards, the longest lines, the
+    /// places that they returned to and what was told last.
+    fn renew(&mut self, beam: &[State]) {
+        self.alive.clear();
+        self.paths.clear();
+        for state in beam {
+            let depth = |&node: &NodeId| self.forest.node(node).depth;
+            let deepest = state.nodes().iter().copied().max_by_key(depth);
+            for end in [Some(state.cursor), deepest] {
+                let mut at = end;
+                while let Some(node) = at.filter(|&n| self.alive.add(&self.forest, n)) {
+                    at = self.forest.node(node).parent;
+                }
+            }
+        }
+        for state in beam {
+            for &fork in state.forks.iter().filter(|&&f| f != NOWHERE) {
+                self.alive.add(&self.forest, fork);
+            }
+            let order = state.nodes();
+            for &node in &order[order.len().saturating_sub(RECENT)..] {
+                self.alive.add(&self.forest, node);
+            }
+        }
+    }
+
+    /// The score of a move for a phrase, among all moves that the phrase may mean there.
+    fn move_score(&mut self, event: &Event, node: NodeId, found: &Match, all: &[Match]) -> Dot<'a> {
+        let mut dot = self.dot();
+        let (forest, ask) = (&self.forest, &self.ask);
+        move_features(&mut dot, forest, event, node, found, all, self.clarity, ask);
+        let turn = forest.turn(node);
+        let m = &forest.moves(node)[usize::from(found.index)];
+        let (mover, victim) = (m.role as usize - 1, m.victim.map_or(0, |v| v as usize));
+        let known = &mut self.said[turn.fold_wb(0, 1)][mover][victim];
+        if known.is_nan() {
+            let mut said = Dot {
+                weights: &self.model.dense,
+                sum: 0.0,
+            };
+            said_features(&mut said, event, turn, m.role, m.victim, self.clarity);
+            *known = said.sum;
+        }
+        dot.sum += *known;
+        dot
+    }
+
+    fn dot(&self) -> Dot<'a> {
+        Dot {
+            weights: &self.model.dense,
+            sum: 0.0,
+        }
+    }
+
+    /// What a node offers for the event entered.
+    fn matched(&mut self, event: usize, node: NodeId, trying: Trying) -> Found {
         let at = node as usize;
         if self.slots.len() <= at {
             self.slots
                 .resize_with(self.forest.len().max(at + 1), Slot::default);
         }
-        let slot = &mut self.slots[at];
-        if slot.stamp != event + 1 {
-            *slot = Slot {
-                stamp: event + 1,
+        if self.slots[at].round != self.round {
+            self.slots[at] = Slot {
+                round: self.round,
                 ..Slot::default()
             };
         }
-        slot
-    }
-
-    /// What a node offers for the event entered, seen from elsewhere.
-    fn reach(&mut self, node: NodeId) -> Reach {
-        let at = node as usize;
-        if self.reach.len() <= at {
-            self.reach.resize(self.forest.len().max(at + 1), UNKNOWN);
+        if let Some(found) = self.slots[at].found[trying as usize] {
+            return found;
         }
-        if !self.reach[at].best.is_nan() {
-            return self.reach[at];
-        }
-        let (event, limit) = self.entered;
-        let turn = usize::from(self.forest.turn(node) == Color::Black);
         let e = &self.speech.events[event];
         let hopeless = e.kind == Kind::Square
+            && trying != Trying::Board
             && e.slots.steps.is_none()
-            && (self.forest.targets(node) & self.wanted[turn]).is_empty();
-        let mut reach = Reach {
-            depth: self.forest.node(node).depth,
-            turn: turn as u8,
-            ..NOTHING
+            && (self.forest.targets(node) & self.wanted[self.forest.turn(node).fold_wb(0, 1)])
+                .is_empty();
+        let found = if hopeless {
+            NOTHING
+        } else {
+            self.find(e, node, trying)
         };
-        if !hopeless {
-            for near in [true, false] {
-                let found = self.matched(event, node, near);
-                let counts = &mut reach.counts[usize::from(near)];
-                for (rank, (m, score)) in found.iter().enumerate() {
+        self.slots[at].found[trying as usize] = Some(found);
+        found
+    }
+
+    fn find(&mut self, e: &Event, node: NodeId, trying: Trying) -> Found {
+        let mut buffer = std::mem::take(&mut self.buffer);
+        matches(&self.forest, e, node, trying, &mut buffer);
+        // With little trying the same moves may be found as with much.
+        let known = self.slots[node as usize].found.iter().flatten();
+        let same = known
+            .filter(|k| k.range().len() == buffer.len() && e.kind != Kind::Trade)
+            .copied()
+            .next();
+        let found = match same {
+            Some(known) => known,
+            None if buffer.is_empty() => NOTHING,
+            None => {
+                let from = self.scored.len();
+                for found in &buffer {
+                    let score = self.move_score(e, node, found, &buffer).sum;
+                    self.scored.push((*found, score));
+                }
+                if e.kind == Kind::Trade {
+                    let plain = self.scored.split_off(from);
+                    let traded = self.with_recaptures(node, plain);
+                    self.scored.extend(traded);
+                }
+                let scored = &mut self.scored[from..];
+                scored.sort_by(|a, b| b.1.total_cmp(&a.1));
+                let (mut best, mut counts) = (NOTHING.best, 0);
+                for (rank, (m, score)) in scored.iter().enumerate() {
                     if m.slip {
                         continue;
                     }
-                    reach.best = reach.best.max(*score);
-                    if rank < limit {
-                        *counts |= elsewhere(m.quality);
+                    best = best.max(*score);
+                    if rank < self.entered.1 {
+                        counts |= elsewhere(m.quality);
                     }
                 }
+                Found {
+                    from: from as u32,
+                    to: self.scored.len() as u32,
+                    best,
+                    counts,
+                }
             }
-        }
-        self.reach[at] = reach;
-        self.reached.push(node);
-        reach
-    }
-
-    /// The score of a move for a phrase, among all moves that the phrase may mean there.
-    fn move_score(&self, event: &Event, node: NodeId, found: &Match, all: &[Match]) -> Dot<'a> {
-        let mut dot = Dot {
-            weights: &self.model.dense,
-            sum: 0.0,
         };
-        let (forest, ask) = (&self.forest, &self.ask);
-        move_features(&mut dot, forest, event, node, found, all, self.clarity, ask);
-        dot
-    }
-
-    fn matched(&mut self, event: usize, node: NodeId, near: bool) -> Scored {
-        if let Some(found) = &self.slot(event, node).scored[usize::from(near)] {
-            return Rc::clone(found);
-        }
-        let e = &self.speech.events[event];
-        let mut buffer = self.buffer.borrow_mut();
-        matches(&self.forest, e, node, near, &mut buffer);
-        // With little trying the same moves may be found as with much, less some: often none.
-        let known = self.slots[node as usize].scored[usize::from(!near)].as_ref();
-        if let Some(known) = known.filter(|k| k.len() == buffer.len() && e.kind != Kind::Trade) {
-            let known = Rc::clone(known);
-            drop(buffer);
-            self.slot(event, node).scored[usize::from(near)] = Some(Rc::clone(&known));
-            return known;
-        }
-        let mut out: Vec<(Match, f32)> = Vec::with_capacity(buffer.len());
-        for found in buffer.iter() {
-            out.push((*found, self.move_score(e, node, found, &buffer).sum));
-        }
-        drop(buffer);
-        if e.kind == Kind::Trade {
-            out = self.with_recaptures(node, out);
-        }
-        out.sort_by(|a, b| b.1.total_cmp(&a.1));
-        let out = if out.is_empty() {
-            Rc::clone(&self.nothing)
-        } else {
-            Rc::new(out)
-        };
-        self.slot(event, node).scored[usize::from(near)] = Some(Rc::clone(&out));
-        out
+        self.buffer = buffer;
+        found
     }
 
     /// Moves of the phrase behind a reply that nobody said.
@@ -636,7 +839,7 @@ impl<'a> Decoder<'a> {
         let mut buffer = Vec::new();
         for &reply in &replies {
             let child = self.forest.play(node, reply.0);
-            matches(&self.forest, e, child, false, &mut buffer);
+            matches(&self.forest, e, child, Trying::Far, &mut buffer);
             for found in buffer.iter().filter(|m| m.quality == 3 && m.cost < 0.7) {
                 let mut dot = self.move_score(e, child, found, &buffer);
                 unsaid_features(&mut dot, &self.forest, node, reply);
@@ -746,7 +949,6 @@ impl<'a> Decoder<'a> {
             b.shared[rel] = dot.sum;
         }
         b.anywhere = [f32::MIN; 2];
-        b.aside = [f32::MIN; 2];
         let mut bounds = b.most;
         for (rel, most) in bounds.iter_mut().enumerate() {
             let named = most_of_named(&self.model.dense, &b, rel);
@@ -756,9 +958,7 @@ impl<'a> Decoder<'a> {
                 let side = most_of_side(&self.model.dense, rel, same_side == 1);
                 for returned in [0, 1] {
                     most[same_side][returned] = b.shared[rel] + named + side + tree[returned];
-                    if (10..13).contains(&rel) {
-                        b.aside[same_side] = b.aside[same_side].max(most[same_side][returned]);
-                    }
+                    if (10..13).contains(&rel) {}
                     if (1..13).contains(&rel) {
                         b.anywhere[same_side] =
                             b.anywhere[same_side].max(most[same_side][returned]);
@@ -772,135 +972,49 @@ impl<'a> Decoder<'a> {
         b
     }
 
-    /// Puts the nodes from the start of the board to a node into a path.
-    fn path_to(&self, cursor: NodeId, path: &mut Vec<NodeId>) {
-        let forest = &self.forest;
-        path.clear();
-        path.resize(usize::from(forest.node(cursor).depth) + 1, NOWHERE);
-        let mut at = Some(cursor);
-        while let Some(node) = at {
-            path[usize::from(forest.node(node).depth)] = node;
-            at = forest.node(node).parent;
-        }
-    }
-
     /// Where a node of the tree lies, seen from the end of a path; `None` on another board.
-    fn place_of(&self, node: NodeId, path: &[NodeId]) -> Option<Place> {
-        let forest = &self.forest;
-        let depth = path.len() - 1;
-        let on_path = |n: NodeId| path.get(usize::from(forest.node(n).depth)) == Some(&n);
-        let n = forest.node(node);
-        if n.root != path[0] {
+    fn place_of(&self, id: NodeId, node: &Node, path: &[NodeId]) -> Option<Place> {
+        let (depth, cursor) = (path.len() - 1, path[path.len() - 1]);
+        let below = usize::from(node.depth).checked_sub(depth);
+        if node.root != path[0] {
             return None;
         }
-        if on_path(node) {
-            return Some(Place::ancestor(
-                (depth - usize::from(n.depth)) as u16,
-                n.parent.is_none(),
-            ));
-        }
-        if n.parent == Some(path[depth]) {
-            return Some(Place {
-                rel: 10,
-                distance: 1,
-            });
-        }
-        let mut up = n.parent;
-        let mut distance = 1u16;
-        while let Some(u) = up {
-            if on_path(u) {
-                return Some(Place {
-                    rel: if u == path[depth] { 11 } else { 12 },
-                    distance,
-                });
+        let rel = match below {
+            _ if path.get(usize::from(node.depth)) == Some(&id) => {
+                let back = depth - usize::from(node.depth);
+                return Some(Place::ancestor(back as u16, node.parent.is_none()));
             }
-            distance += 1;
-            up = forest.node(u).parent;
-        }
-        None
+            None | Some(0) => 12,
+            Some(1) if node.parent == Some(cursor) => 10,
+            Some(below) => {
+                let mut up = id;
+                for _ in 0..below {
+                    up = self.forest.node(up).parent?;
+                }
+                if up == cursor { 11 } else { 12 }
+            }
+        };
+        Some(Place {
+            rel,
+            distance: below.unwrap_or(0) as u16,
+        })
     }
 
-    /// Puts into `places` the node on the board, then the other nodes of a reading's tree that have a move which may get to
-    /// its floor, in the order in which they were told. Returns whether the other nodes have unclean (1) and clean (2) matches
-    /// with little trying.
-    fn reachable(
-        &mut self,
-        state: &State,
-        floors: &Floors,
-        path: &[NodeId],
-        places: &mut Vec<NodeId>,
-    ) -> u8 {
-        self.reach
-            .resize(self.forest.len().max(self.reach.len()), UNKNOWN);
-        let boards = self.starts.len() > 1;
-        let order = state.nodes();
-        let recent = order.len().saturating_sub(RECENT);
-        let low = floors.anywhere.max(f32::MIN);
-        let mut counts = 0;
-        // The node on the board is no other place.
-        let cursor = std::mem::replace(&mut self.reach[state.cursor as usize], NOTHING);
-        for &node in &order[recent..] {
-            // Most places have no move for the phrase at all, or none that can be kept: they cost no more than this.
-            let reach = &self.reach[node as usize];
-            if boards && self.forest.node(node).root != path[0] {
-                continue;
-            }
-            counts |= reach.counts[0];
-            if reach.best >= low || reach.best.is_nan() {
-                places.push(node);
-            }
+    /// The nodes from the start of the board to a node.
+    fn path_to(&mut self, cursor: NodeId) -> Rc<[NodeId]> {
+        if let Some(known) = self.paths.get(&cursor) {
+            return Rc::clone(known);
         }
-        if recent > 0 {
-            let told = places.len();
-            for &node in path.iter().chain(&state.forks) {
-                if node == NOWHERE || !state.has(node) {
-                    continue;
-                }
-                let reach = &self.reach[node as usize];
-                if boards && self.forest.node(node).root != path[0] {
-                    continue;
-                }
-                counts |= reach.counts[0];
-                let open = reach.best >= low || reach.best.is_nan();
-                if open && !places.contains(&node) {
-                    places.push(node);
-                }
-            }
-            let older = places.len() - told;
-            places.rotate_right(older);
-            places[..older].sort_unstable();
+        let forest = &self.forest;
+        let mut path = vec![cursor; usize::from(forest.node(cursor).depth) + 1];
+        let mut at = cursor;
+        while let Some(parent) = forest.node(at).parent {
+            at = parent;
+            path[usize::from(forest.node(at).depth)] = at;
         }
-        places.retain(|&node| {
-            let reach = self.reach(node);
-            counts |= reach.counts[0];
-            reach.best >= low
-                && (reach.best >= floors.aside[usize::from(reach.turn)]
-                    || path.get(usize::from(reach.depth)) == Some(&node))
-        });
-        self.reach[state.cursor as usize] = cursor;
-        places.insert(0, state.cursor);
-        counts
-    }
-
-    /// Whether the places near a reading's board, where more is tried, have unclean (1) and clean (2) matches.
-    fn near_by(&mut self, state: &State, kind: Kind, path: &[NodeId]) -> u8 {
-        let mut counts = 0;
-        let near = if kind == Kind::Piece { 2 } else { 4 };
-        let forks = state.forks.iter().filter(|&&f| f != NOWHERE);
-        for &node in path.iter().rev().skip(1).take(near).chain(forks) {
-            if node == state.cursor || !state.has(node) {
-                continue;
-            }
-            let close = |place: Place| {
-                let returned = state.forks.contains(&node) && place.rel < 12;
-                (1..=near).contains(&place.rel) || returned
-            };
-            let reach = self.reach(node);
-            if reach.counts[1] & !counts != 0 && self.place_of(node, path).is_some_and(close) {
-                counts |= reach.counts[1];
-            }
-        }
-        counts
+        let path: Rc<[NodeId]> = path.into();
+        self.paths.insert(cursor, Rc::clone(&path));
+        path
     }
 
     /// Everything that a reading can do with an event, with scores; `sink` sees the features of each.
@@ -912,7 +1026,6 @@ impl<'a> Decoder<'a> {
         least: f32,
         mut take: F,
     ) {
-        self.enter(event, limit);
         let speech = self.speech;
         let e = &speech.events[event];
         let between = self.between(state, event);
@@ -946,64 +1059,61 @@ impl<'a> Decoder<'a> {
             .filter(|s| event >= s.1 && s.1 != usize::MAX && self.starts.len() > 1 && s.1 > 0)
             .copied();
         let here = forced.map_or(state.cursor, |(root, _)| root);
-        let mut spare = std::mem::take(&mut self.spare);
-        let Spare { path, places, kids } = &mut spare;
-        self.path_to(state.cursor, path);
-        // The most that a move may get besides its own score.
-        let moment_most = [true, false].map(|on_board| {
-            Color::ALL.map(|turn| {
-                let most = most_of_moment(&self.model.dense, e, &moment, on_board, turn);
-                self.words[event] + most + SLACK
-            })
-        });
-        let most = |place: Place, returned: bool, turn: Color| {
-            let same_side = usize::from(last_turn == Some(turn));
-            between.most[place.rel][same_side][usize::from(returned)]
-                + moment_most[usize::from(place.rel != 0)][turn.fold_wb(0, 1)]
+        let path = self.path_to(state.cursor);
+        let mut spots = std::mem::take(&mut self.spots);
+        spots.clear();
+        let bounds = Bounds {
+            between: &between,
+            moment: [true, false].map(|on_board| {
+                Color::ALL.map(|turn| {
+                    let mut dot = self.dot();
+                    moment_features(&mut dot, e, &moment, on_board, turn);
+                    self.words[event] + dot.sum
+                })
+            }),
+            last_turn,
         };
-        let floor = |most: [f32; 2]| {
-            Color::ALL.map(|turn| {
-                let same_side = usize::from(last_turn == Some(turn));
-                least - PASS_LEAST - most[same_side] - moment_most[1][turn.fold_wb(0, 1)]
-            })
-        };
-        let anywhere = floor(between.anywhere);
-        let floors = Floors {
-            anywhere: anywhere[0].min(anywhere[1]),
-            aside: floor(between.aside),
-        };
-        places.clear();
+        let mut best_here: (u8, usize) = (0, 9);
         let mut elsewhere = 0;
+        let new_board = |node| Spot {
+            node,
+            place: Place {
+                rel: 13,
+                distance: 99,
+            },
+            fork: 0,
+            trying: Trying::Board,
+        };
         match forced {
-            Some((root, _)) => places.push(root),
+            Some((root, _)) => spots.push(new_board(root)),
             None => {
-                elsewhere = self.reachable(state, &floors, path, places);
-                places.extend(
-                    self.starts
-                        .get(state.boards)
-                        .filter(|s| event >= s.1)
-                        .map(|s| s.0),
-                );
+                spots.push(Spot {
+                    node: state.cursor,
+                    place: Place::ancestor(0, false),
+                    fork: state.fork(state.cursor),
+                    trying: Trying::Board,
+                });
+                let next = self.starts.get(state.boards).filter(|s| event >= s.1);
+                spots.extend(next.map(|s| new_board(s.0)));
             }
         }
-        let mut best_here: (u8, usize) = (0, 9);
-        for &node in places.iter() {
-            if node == state.cursor || !state.has(node) {
-                for (m, _) in self.matched(event, node, true).iter() {
-                    if m.quality > best_here.0 {
-                        best_here = (m.quality, (m.cost * 2.0) as usize);
-                    }
+        for spot in &spots {
+            let found = self.matched(event, spot.node, Trying::Board);
+            for (m, _) in &self.scored[found.range()] {
+                if m.quality > best_here.0 {
+                    best_here = (m.quality, (m.cost * 2.0) as usize);
                 }
             }
         }
-        if elsewhere < 2 && forced.is_none() {
-            elsewhere |= self.near_by(state, e.kind, path);
+        if forced.is_none() {
+            let least = least - PASS_LEAST;
+            elsewhere = self.look_around(state, event, least, &bounds, &path, &mut spots);
         }
         let passing = Passing {
             cursor: here,
             best: best_here.0,
             cost: best_here.1,
-            elsewhere: elsewhere.min(2),
+            elsewhere,
             repeat: between
                 .named
                 .iter()
@@ -1028,47 +1138,41 @@ impl<'a> Decoder<'a> {
                 none_features(sink, &self.forest, e, &moment, &passing, clarity, &ask);
             },
         );
-        for &node in places.iter() {
-            let place = if state.has(node) {
-                match self.place_of(node, path) {
-                    Some(place) => place,
-                    None => continue,
-                }
-            } else {
-                Place {
-                    rel: 13,
-                    distance: 99,
-                }
-            };
-            let fork = state
-                .forks
-                .iter()
-                .position(|&f| f == node)
-                .map_or(0, |p| (p + 1).min(3));
-            let on_board = place.rel == 0 || place.rel == 13;
-            let near_place = on_board
-                || (place.rel <= 4 && e.kind != Kind::Piece)
-                || (1..=2).contains(&place.rel)
-                || (fork > 0 && place.rel < 12);
-            let most_here = most(place, fork > 0, self.forest.turn(node));
-            if !on_board && self.reach(node).best + most_here < least {
+        let mut kids = std::mem::take(&mut self.kids);
+        for spot in &spots {
+            let &Spot {
+                node,
+                place,
+                fork,
+                trying,
+            } = spot;
+            let on_board = trying == Trying::Board;
+            let most_here = bounds.most(place, fork > 0, self.forest.turn(node));
+            let found = self.matched(event, node, trying);
+            if !on_board && found.best + most_here < least {
                 continue;
             }
-            let found = self.matched(event, node, near_place);
             let tried = if place.rel == 0 { 16 } else { limit };
-            let clean = found.iter().any(|(m, _)| m.quality == 3 && m.cost < 1.0);
-            let behind = if self.unsaid_replies
+            let clean = self.scored[found.range()]
+                .iter()
+                .any(|(m, _)| m.quality == 3 && m.cost < 1.0);
+            let mut ways = found.range();
+            ways.end = ways.end.min(ways.start + tried);
+            if self.unsaid_replies
                 && place.rel == 0
                 && !clean
                 && matches!(e.kind, Kind::Square | Kind::Castle | Kind::Capture)
             {
-                self.matched_behind_unsaid(event, node, state.last.map_or(0, |l| l + 1), &between)
-            } else {
-                Rc::clone(&self.nothing)
-            };
+                let last = state.last.map_or(0, |l| l + 1);
+                let behind = self.matched_behind_unsaid(event, node, last, &between);
+                let from = self.scored.len();
+                self.scored.extend_from_within(ways);
+                self.scored.extend(behind.iter().take(limit.max(4)));
+                ways = from..self.scored.len();
+            }
             kids.clear();
             kids.extend(
-                self.forest
+                self.alive
                     .children(node)
                     .iter()
                     .filter(|c| state.has(c.1))
@@ -1082,11 +1186,8 @@ impl<'a> Decoder<'a> {
                 kids.iter()
                     .any(|&(_, c)| self.forest.incoming(c).is_some_and(|i| n.fits(i)))
             });
-            for (m, score) in found
-                .iter()
-                .take(tried)
-                .chain(behind.iter().take(limit.max(4)))
-            {
+            for way in ways {
+                let (m, score) = self.scored[way];
                 if m.slip && !on_board {
                     continue;
                 }
@@ -1114,40 +1215,133 @@ impl<'a> Decoder<'a> {
                         .filter(|_| !edge),
                     child_named,
                     child_related,
-                    filled: m.fill.is_some(),
                 };
-                let mut dot = Dot {
-                    weights: &self.model.dense,
-                    sum: 0.0,
-                };
-                place_features(&mut dot, forest, e, &moment, &going);
-                let total = self.words[event] + score + dot.sum;
+                let mover = self.forest.turn(source);
+                let mut dot = self.dot();
+                place_features(&mut dot, forest, &moment, &going);
+                let total = score
+                    + dot.sum
+                    + bounds.moment[usize::from(place.rel != 0)][mover.fold_wb(0, 1)];
                 debug_assert!(m.fill.is_some() || total <= score + most_here);
                 let total = total - share;
                 let action = Action::Play {
                     from: node,
-                    found: *m,
+                    found: m,
                     place,
                 };
                 let clarity = self.clarity;
                 let ask = self.ask;
                 take(self, action, total, &mut |sink: &mut Collect| {
                     let mut all = Vec::new();
-                    matches(forest, e, source, near_place && m.fill.is_none(), &mut all);
-                    move_features(sink, forest, e, source, m, &all, clarity, &ask);
+                    let trying = m.fill.map_or(trying, |_| Trying::Far);
+                    matches(forest, e, source, trying, &mut all);
+                    said_features(sink, e, mover, going.play.role, going.play.victim, clarity);
+                    move_features(sink, forest, e, source, &m, &all, clarity, &ask);
                     if let Some(reply) = m.fill {
                         unsaid_features(sink, forest, node, reply);
                     }
-                    place_features(sink, forest, e, &moment, &going);
+                    place_features(sink, forest, &moment, &going);
+                    moment_features(sink, e, &moment, place.rel == 0, mover);
                 });
             }
         }
-        self.spare = spare;
+        self.kids = kids;
+        self.spots = spots;
+    }
+
+    /// Adds the places off the board that have a move which may get to `least`. Returns 2 where any of them has a clean match,
+    /// else 1 where any has another, else 0.
+    fn look_around(
+        &mut self,
+        state: &State,
+        event: usize,
+        least: f32,
+        bounds: &Bounds,
+        path: &[NodeId],
+        spots: &mut Vec<Spot>,
+    ) -> u8 {
+        let near = match self.speech.events[event].kind {
+            Kind::Piece => 2,
+            _ => 4,
+        };
+        let depth = path.len() - 1;
+        let mut counts = 0;
+        let mut close = |decoder: &mut Self, node: NodeId, place: Place, fork: usize| {
+            let found = decoder.matched(event, node, Trying::Near);
+            counts |= found.counts;
+            if found.best + bounds.most(place, fork > 0, decoder.forest.turn(node)) >= least {
+                spots.push(Spot {
+                    node,
+                    place,
+                    fork,
+                    trying: Trying::Near,
+                });
+            }
+        };
+        for back in 1..=near.min(depth) {
+            let node = path[depth - back];
+            let place = Place::ancestor(back as u16, back == depth);
+            if place.rel <= near {
+                close(self, node, place, state.fork(node));
+            }
+        }
+        for (rank, &node) in state.forks.iter().enumerate() {
+            if node == NOWHERE || node == state.cursor {
+                continue;
+            }
+            let place = self.place_of(node, &self.forest.node(node), path);
+            if let Some(place) = place.filter(|p| p.rel > near && p.rel < 12) {
+                close(self, node, place, (rank + 1).min(3));
+            }
+        }
+        let low = least - bounds.anywhere();
+        for group in &self.groups {
+            let mut held = state.told.among(group.word as usize, group.nodes);
+            while held != 0 {
+                let bit = held & held.wrapping_neg();
+                held ^= bit;
+                let at = group.first as usize + (group.nodes & (bit - 1)).count_ones() as usize;
+                let offer = self.offers[at];
+                if (offer.best < low && counts & offer.counts == offer.counts)
+                    || offer.id == state.cursor
+                {
+                    continue;
+                }
+                let Some(place) = self.place_of(offer.id, &offer.node, path) else {
+                    continue;
+                };
+                let fork = state.fork(offer.id);
+                if (1..=near).contains(&place.rel) || (fork > 0 && place.rel < 12) {
+                    continue;
+                }
+                counts |= offer.counts;
+                let most = offer.best + bounds.most(place, fork > 0, offer.node.turn);
+                if most >= least {
+                    let spot = Spot {
+                        node: offer.id,
+                        place,
+                        fork,
+                        trying: Trying::Far,
+                    };
+                    self.far.push((most, spot));
+                }
+            }
+        }
+        let by_most = |a: &(f32, Spot), b: &(f32, Spot)| b.0.total_cmp(&a.0);
+        // Without a floor all ways on are asked for.
+        if self.far.len() > FAR && least > f32::MIN {
+            self.far.select_nth_unstable_by(FAR, by_most);
+            self.far.truncate(FAR);
+        }
+        spots.extend(self.far.drain(..).map(|f| f.1));
+        counts.min(2)
     }
 
     /// The ways on from a state with their dense features; word features belong to every play alike.
     pub fn candidates(&mut self, state: &State, event: usize) -> Vec<(Candidate, Collect)> {
         let mut out = Vec::new();
+        self.renew(std::slice::from_ref(state));
+        self.enter(event, 6);
         self.expand(state, event, 6, f32::MIN, |_, action, score, features| {
             let mut collect = Collect::default();
             features(&mut collect);
@@ -1197,9 +1391,10 @@ impl<'a> Decoder<'a> {
         next
     }
 
-    fn add(&self, state: &mut State, node: NodeId) {
+    fn add(&mut self, state: &mut State, node: NodeId) {
         if !state.has(node) {
             Rc::make_mut(&mut state.told).add(node);
+            self.alive.add(&self.forest, node);
         }
     }
 
@@ -1247,6 +1442,10 @@ impl<'a> Decoder<'a> {
         let mut pool = Pool::new(options);
         for event in 0..self.speech.events.len() {
             pool.clear();
+            if event % RENEWED == 0 {
+                self.renew(&beam);
+            }
+            self.enter(event, 3);
             for (index, state) in beam.iter().enumerate() {
                 let base = state.score;
                 let least = pool.cut - base;

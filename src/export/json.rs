@@ -73,10 +73,10 @@ impl From<serde_json::Error> for JsonError {
 pub fn to_string(study: &Study) -> Result<String, JsonError> {
     verify(study)?;
     let value = serde_json::to_value(rounded(study))?;
-    let mut text = String::new();
-    lay_out(&value, 0, 0, &mut text);
-    text.push('\n');
-    Ok(text)
+    let mut text = Vec::new();
+    lay_out(&value, 0, 0, &mut text)?;
+    text.push(b'\n');
+    Ok(String::from_utf8(text).expect("JSON is UTF-8"))
 }
 
 /// Reads a study from JSON text and verifies it. A byte order mark before the text is passed over.
@@ -139,69 +139,100 @@ fn rounded(study: &Study) -> Study {
 }
 
 /// Writes `value` from column `column` on, one line if it fits, else one entry a line, two spaces deeper.
-fn lay_out(value: &Value, indent: usize, column: usize, text: &mut String) {
-    let entries: Vec<(Option<&String>, &Value)> = match value {
-        Value::Object(map) if !map.is_empty() => {
-            map.iter().map(|(key, value)| (Some(key), value)).collect()
-        }
-        Value::Array(list) if !list.is_empty() => list.iter().map(|value| (None, value)).collect(),
-        _ => return text.push_str(&value.to_string()),
-    };
-    if let Some(line) = on_one_line(value, WIDTH.saturating_sub(column + 1)) {
-        return text.push_str(&line);
+fn lay_out(
+    value: &Value,
+    indent: usize,
+    column: usize,
+    text: &mut Vec<u8>,
+) -> serde_json::Result<()> {
+    let from = text.len();
+    if on_one_line(value, WIDTH.saturating_sub(column + 1), from, text)? {
+        return Ok(());
     }
-    let (open, close) = if value.is_object() {
-        ('{', '}')
-    } else {
-        ('[', ']')
-    };
-    text.push(open);
+    text.truncate(from);
     let inner = indent + 2;
-    for (index, (key, entry)) in entries.into_iter().enumerate() {
-        text.push_str(if index == 0 { "\n" } else { ",\n" });
-        text.extend(std::iter::repeat_n(' ', inner));
-        let mut column = inner;
-        if let Some(key) = key {
-            let key = format!("{}: ", Value::from(key.as_str()));
-            column += key.chars().count();
-            text.push_str(&key);
+    let line = |text: &mut Vec<u8>, first: bool, indent: usize| {
+        text.extend(if first { &b"\n"[..] } else { &b",\n"[..] });
+        text.extend(std::iter::repeat_n(b' ', indent));
+    };
+    match value {
+        Value::Object(map) if !map.is_empty() => {
+            text.push(b'{');
+            for (index, (key, entry)) in map.iter().enumerate() {
+                line(text, index == 0, inner);
+                let from = text.len();
+                serde_json::to_writer(&mut *text, key)?;
+                text.extend(b": ");
+                let column = inner + characters(&text[from..]);
+                lay_out(entry, inner, column, text)?;
+            }
+            line(text, true, indent);
+            text.push(b'}');
         }
-        lay_out(entry, inner, column, text);
+        Value::Array(list) if !list.is_empty() => {
+            text.push(b'[');
+            for (index, entry) in list.iter().enumerate() {
+                line(text, index == 0, inner);
+                lay_out(entry, inner, inner, text)?;
+            }
+            line(text, true, indent);
+            text.push(b']');
+        }
+        // What can't be broken stands on its line however long it is.
+        whole => serde_json::to_writer(text, whole)?,
     }
-    text.push('\n');
-    text.extend(std::iter::repeat_n(' ', indent));
-    text.push(close);
+    Ok(())
 }
 
-/// The value on one line, if that takes at most `room` characters.
-fn on_one_line(value: &Value, room: usize) -> Option<String> {
-    fn append(value: &Value, room: usize, line: &mut String) -> Option<()> {
-        match value {
-            Value::Object(map) => {
-                line.push('{');
-                for (index, (key, entry)) in map.iter().enumerate() {
-                    line.push_str(if index == 0 { "" } else { ", " });
-                    line.push_str(&format!("{}: ", Value::from(key.as_str())));
-                    append(entry, room, line)?;
+/// Writes the value on one line; whether what stands behind `from` then takes at most `room` characters. Where it doesn't, the
+/// value may be left unfinished.
+fn on_one_line(
+    value: &Value,
+    room: usize,
+    from: usize,
+    text: &mut Vec<u8>,
+) -> serde_json::Result<bool> {
+    let (close, fits) = match value {
+        Value::Object(map) => {
+            text.push(b'{');
+            let mut fits = true;
+            for (index, (key, entry)) in map.iter().enumerate() {
+                text.extend(if index == 0 { &b""[..] } else { &b", "[..] });
+                serde_json::to_writer(&mut *text, key)?;
+                text.extend(b": ");
+                fits = on_one_line(entry, room, from, text)?;
+                if !fits {
+                    break;
                 }
-                line.push('}');
             }
-            Value::Array(list) => {
-                line.push('[');
-                for (index, entry) in list.iter().enumerate() {
-                    line.push_str(if index == 0 { "" } else { ", " });
-                    append(entry, room, line)?;
-                }
-                line.push(']');
-            }
-            scalar => line.push_str(&scalar.to_string()),
+            (&b"}"[..], fits)
         }
-        // Bytes are no fewer than characters: what is given up on here is at most four times too long.
-        (line.len() <= 4 * room).then_some(())
-    }
-    let mut line = String::new();
-    append(value, room, &mut line)?;
-    (line.chars().count() <= room).then_some(line)
+        Value::Array(list) => {
+            text.push(b'[');
+            let mut fits = true;
+            for (index, entry) in list.iter().enumerate() {
+                text.extend(if index == 0 { &b""[..] } else { &b", "[..] });
+                fits = on_one_line(entry, room, from, text)?;
+                if !fits {
+                    break;
+                }
+            }
+            (&b"]"[..], fits)
+        }
+        scalar => {
+            serde_json::to_writer(&mut *text, scalar)?;
+            (&b""[..], true)
+        }
+    };
+    text.extend(close);
+    // Bytes are no fewer than characters, and no more than four times as many.
+    let bytes = text.len() - from;
+    Ok(fits && (bytes <= room || (bytes <= 4 * room && characters(&text[from..]) <= room)))
+}
+
+/// How many characters a piece of UTF-8 has: the bytes that go on with one aren't counted.
+fn characters(text: &[u8]) -> usize {
+    text.iter().filter(|&&byte| byte & 0xc0 != 0x80).count()
 }
 
 #[cfg(test)]

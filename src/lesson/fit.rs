@@ -568,7 +568,7 @@ pub fn decode_row(lesson: &Lesson, grammar: &Grammar, model: &Model, options: Op
         if let (Some(parent), Some(m)) = (decoder.forest.node(n).parent, decoder.forest.incoming(n))
         {
             edges.insert((
-                epd(&decoder.forest.node(parent).position),
+                epd(decoder.forest.position(parent)),
                 decoder.forest.uci(m.play),
             ));
         }

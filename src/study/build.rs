@@ -74,7 +74,7 @@ pub fn build(
             None => {
                 roots.push(n.root);
                 games.push(Game {
-                    start: fen(&forest.node(n.root).position),
+                    start: fen(forest.position(n.root)),
                     nodes: Vec::new(),
                 });
                 roots.len() - 1
@@ -89,7 +89,7 @@ pub fn build(
             parent: n.parent.map(|p| place[&p].1),
             uci: incoming.map(|m| forest.uci(m.play)),
             san: n.parent.map(|p| forest.san(p, n.by)),
-            fen: fen(&n.position),
+            fen: fen(forest.position(id)),
             mainline: n.parent.is_none(),
             confidence: incoming.map(|_| weights.get(&id).copied().unwrap_or(0.5)),
             nags: Vec::new(),
