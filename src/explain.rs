@@ -121,7 +121,7 @@ pub fn explain(
                         .map(|&id| {
                             (
                                 feature_name(id as usize, &reader.grammar),
-                                reader.model.dense[id as usize],
+                                decoder.weights()[id as usize],
                             )
                         })
                         .collect();

@@ -122,8 +122,11 @@ struct Fitting {
     #[arg(long, default_value_t = FitOptions::default().prudence)]
     prudence: f32,
     /// Narrations told by rule among the lessons fitted on.
-    #[arg(long, default_value_t = 250)]
+    #[arg(long, default_value_t = 100)]
     narrations: u64,
+    /// Narrations on which only what plain lessons have of their own is fitted.
+    #[arg(long, default_value_t = 1500)]
+    plain: usize,
     /// Beam of the measure.
     #[arg(long, default_value_t = Options::default().beam)]
     beam: usize,
@@ -135,7 +138,7 @@ const SEEDS: u64 = 1_000_000;
 impl Fitting {
     /// The narrations to fit on.
     fn narrations(self, grammar: &Grammar) -> Vec<Lesson> {
-        (SEEDS..SEEDS + self.narrations)
+        (SEEDS..SEEDS + self.narrations + self.plain as u64)
             .map(|seed| prepare(narrate(seed).source(), grammar))
             .collect()
     }
@@ -147,6 +150,7 @@ impl Fitting {
             places: self.places,
             words: self.words,
             prudence: self.prudence,
+            plain_only: self.plain,
             ..FitOptions::default()
         }
     }

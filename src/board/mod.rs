@@ -80,6 +80,7 @@ struct Facts {
     moves: OnceCell<Vec<MoveFact>>,
     targets: OnceCell<Bitboard>,
     lines: OnceCell<u16>,
+    in_check: OnceCell<bool>,
     free: OnceCell<usize>,
     attacked: OnceCell<[Bitboard; 2]>,
     children: Vec<(u16, NodeId)>,
@@ -175,6 +176,7 @@ impl Forest {
             moves: OnceCell::new(),
             targets: OnceCell::new(),
             lines: OnceCell::new(),
+            in_check: OnceCell::new(),
             free: OnceCell::new(),
             attacked: OnceCell::new(),
             children: Vec::new(),
@@ -275,6 +277,12 @@ impl Forest {
                 leaves: loose(after.board(), self.turn(id)) as u8,
             }
         })
+    }
+
+    /// Whether the side to move is in check.
+    pub fn in_check(&self, id: NodeId) -> bool {
+        let facts = self.facts(id);
+        *facts.in_check.get_or_init(|| facts.position.is_check())
     }
 
     /// What the side that is not to move has left to be taken, in the steps of [`step`].

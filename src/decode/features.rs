@@ -64,6 +64,11 @@ pub fn clarity_bucket(clarity: f32) -> usize {
     usize::from(clarity > 0.45) + usize::from(clarity > 0.8) + usize::from(clarity > 0.93)
 }
 
+/// Whether a lesson tells moves plainly, one after the other, and little else.
+pub fn is_plain(speech: &Speech) -> bool {
+    clarity_bucket(speech.clarity) == 3 && density_bucket(speech) == 3
+}
+
 /// 0 where a lesson names few squares among its words, 3 where it hardly names anything else.
 pub fn density_bucket(speech: &Speech) -> usize {
     let squares = speech
@@ -508,6 +513,11 @@ pub fn move_features(
             sink.add(M_CHASED.at(usize::from(chased), kind, 0));
         }
     }
+    let forced = match moves.len() {
+        1 => 2,
+        _ => usize::from(forest.in_check(node)),
+    };
+    sink.add(M_FORCED.at(forced, usize::from(m.role == Role::King), kind));
     let safety = safety(forest, node, m);
     sink.add(M_SAFE.at(safety, role, usize::from(m.victim.is_some())));
     if let Some(victim) = m.victim {
@@ -679,7 +689,16 @@ impl Named {
     }
 }
 
+/// Moves named after one that may still relate to the move that comes, and that one.
+const RELATED: usize = 2;
+
 impl Between {
+    /// The move named last with words that relate it to the one that comes, if it was named just now.
+    pub fn related(&self) -> Option<&Named> {
+        let mut last = self.named.iter().take(RELATED);
+        last.find(|n| n.relation != Relation::None)
+    }
+
     /// Whether a move was named: its square, and its piece where one was said.
     pub fn names(&self, m: &MoveFact) -> bool {
         self.named.iter().any(|n| n.fits(m))
@@ -787,7 +806,7 @@ pub fn place_features(sink: &mut impl Sink, forest: &Forest, moment: &Moment, go
         if play_named {
             sink.add(S_NAMED.at(2, 2, coarse.min(4)));
         }
-        if let Some(n) = b.named.iter().find(|n| n.relation != Relation::None) {
+        if let Some(n) = b.related() {
             let state = if incoming.is_some_and(|m| n.fits(m)) {
                 1
             } else if child_related {
@@ -919,7 +938,7 @@ pub fn most_of_named(weights: &[f32], between: &Between, rel: usize) -> f32 {
     if named.is_empty() {
         return number;
     }
-    let related = match named.iter().find(|n| n.relation != Relation::None) {
+    let related = match between.related() {
         Some(n) => most(
             weights,
             (0..4).map(|state| S_RELATION.at(n.relation as usize, state, side)),

@@ -11,6 +11,6 @@ mod model;
 mod search;
 mod words;
 
-pub use features::{Match, Place};
+pub use features::{Match, Place, is_plain};
 pub use model::{Block, Collect, Dot, Model, ModelError, Sink, blocks};
 pub use search::{Action, Candidate, Decoder, Options, Outcome, Start, State, Step};

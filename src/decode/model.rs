@@ -90,6 +90,7 @@ pub mod blocks {
         M_PUSH "move.push" [2, 3, 1];
         M_STEPS "move.steps" [3, 3, KINDS];
         M_TOLD "move.told" [3, 4, 6];
+        M_FORCED "move.forced" [3, 2, KINDS];
         M_CHASED "move.chased" [2, KINDS, 1];
         S_GAP "place.gap" [14, 7, 1];
         S_CUE "place.cue" [6, 64, 1];
@@ -135,6 +136,8 @@ pub struct ModelError {
 pub struct Model {
     /// Weights of the dense tables.
     pub dense: Vec<f32>,
+    /// The same for a lesson that tells moves plainly and little else.
+    pub plain: Vec<f32>,
     /// Weights of the words, by place.
     pub sparse: Vec<f32>,
     /// Place of each sparse feature.
@@ -146,6 +149,7 @@ impl Model {
     pub fn empty() -> Model {
         Model {
             dense: vec![0.0; blocks::DENSE],
+            plain: vec![0.0; blocks::DENSE],
             sparse: Vec::new(),
             names: FxHashMap::default(),
         }
@@ -160,7 +164,8 @@ impl Model {
             .expect("the built-in weights are valid")
     }
 
-    /// Reads a weights file: a line `table a b c weight` for a dense weight, `word<TAB>feature<TAB>weight` for a sparse one.
+    /// Reads a weights file: a line `table a b c weight` for a dense weight, the same behind `plain ` for what is added to it in
+    /// a plain lesson, `word<TAB>feature<TAB>weight` for a sparse one.
     ///
     /// # Errors
     /// [`ModelError`] with the line that can't be read.
@@ -186,6 +191,10 @@ impl Model {
                 model.sparse.push(weight);
                 continue;
             }
+            let (line, weights) = match line.strip_prefix("plain ") {
+                Some(rest) => (rest, &mut model.plain),
+                None => (line, &mut model.dense),
+            };
             let mut parts = line.split(' ');
             let name = parts.next().unwrap_or_default();
             if table.is_none_or(|t| t.name != name) {
@@ -206,7 +215,10 @@ impl Model {
                 .next()
                 .and_then(|p| p.parse().ok())
                 .ok_or_else(|| bad("the weight is missing or no number"))?;
-            model.dense[found.at(index[0], index[1], index[2])] = weight;
+            weights[found.at(index[0], index[1], index[2])] = weight;
+        }
+        for (plain, weight) in model.plain.iter_mut().zip(&model.dense) {
+            *plain += weight;
         }
         Ok(model)
     }
@@ -217,13 +229,18 @@ impl Model {
         for line in heading.lines() {
             out.push_str(&format!("# {line}\n"));
         }
-        for table in blocks::ALL {
-            for a in 0..table.dims[0] {
-                for b in 0..table.dims[1] {
-                    for c in 0..table.dims[2] {
-                        let weight = self.dense[table.at(a, b, c)];
-                        if weight.abs() >= 0.005 {
-                            out.push_str(&format!("{} {a} {b} {c} {weight:.3}\n", table.name));
+        let more = self.plain.iter().zip(&self.dense);
+        let more: Vec<f32> = more.map(|(plain, weight)| plain - weight).collect();
+        for (prefix, weights) in [("", &self.dense), ("plain ", &more)] {
+            for table in blocks::ALL {
+                for a in 0..table.dims[0] {
+                    for b in 0..table.dims[1] {
+                        for c in 0..table.dims[2] {
+                            let weight = weights[table.at(a, b, c)];
+                            if weight.abs() >= 0.005 {
+                                let name = table.name;
+                                out.push_str(&format!("{prefix}{name} {a} {b} {c} {weight:.3}\n"));
+                            }
                         }
                     }
                 }
@@ -240,6 +257,11 @@ impl Model {
             out.push_str(&format!("word\t{name}\t{weight:.3}\n"));
         }
         out
+    }
+
+    /// The dense weights for a lesson, by whether it is plain.
+    pub fn weights(&self, plain: bool) -> &[f32] {
+        if plain { &self.plain } else { &self.dense }
     }
 
     /// Sum of the weights of sparse features.

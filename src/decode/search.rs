@@ -8,7 +8,7 @@ use shakmaty::{Bitboard, Chess, Color};
 
 use super::features::{
     Ask, Between, Going, Match, Moment, Named, Passing, Place, Trying, clarity_bucket,
-    density_bucket, gap_bucket, matches, moment_features, most_of_named, most_of_side,
+    density_bucket, gap_bucket, is_plain, matches, moment_features, most_of_named, most_of_side,
     most_of_tree, move_features, near_bucket, none_features, place_features, said_features,
     shared_features, unsaid, unsaid_features,
 };
@@ -16,7 +16,7 @@ use super::model::{Collect, Dot, Model, Sink};
 use super::words::WordClasses;
 use crate::board::{Forest, Node, NodeId};
 use crate::grammar::Grammar;
-use crate::speech::{Event, Kind, Relation, Speech, Stop};
+use crate::speech::{Event, Kind, Speech, Stop};
 
 /// Where the boards of a lesson start.
 #[derive(Debug, Clone)]
@@ -441,7 +441,7 @@ pub struct Decoder<'a> {
     pub forest: Forest,
     /// Whether replies that nobody said are filled in. Off: with it, fewer moves of held-out lessons are found so far.
     pub unsaid_replies: bool,
-    model: &'a Model,
+    weights: &'a [f32],
     starts: Vec<(NodeId, usize)>,
     words: Vec<f32>,
     links: Vec<usize>,
@@ -553,6 +553,7 @@ impl<'a> Decoder<'a> {
             .iter()
             .map(|s| (forest.add_root(s.position.clone()), s.from_event))
             .collect();
+        let weights = model.weights(is_plain(speech));
         let classes = WordClasses::new(grammar);
         let mut names = Vec::new();
         let words = (0..speech.events.len())
@@ -575,7 +576,7 @@ impl<'a> Decoder<'a> {
             speech,
             forest,
             unsaid_replies: false,
-            model,
+            weights,
             starts,
             words,
             links: (0..speech.events.len())
@@ -594,7 +595,7 @@ impl<'a> Decoder<'a> {
             paths: FxHashMap::default(),
             most_of_tree: std::array::from_fn(|rel| {
                 [false, true].map(|long| {
-                    [false, true].map(|returned| most_of_tree(&model.dense, rel, returned, long))
+                    [false, true].map(|returned| most_of_tree(weights, rel, returned, long))
                 })
             }),
             unsaid: FxHashMap::default(),
@@ -618,6 +619,11 @@ impl<'a> Decoder<'a> {
     /// How much the words around an event sound like a move that is played; the log odds that the word features give.
     pub fn words_score(&self, event: usize) -> f32 {
         self.words[event]
+    }
+
+    /// The weights that the lesson is read with.
+    pub fn weights(&self) -> &'a [f32] {
+        self.weights
     }
 
     /// Root node of each board.
@@ -726,7 +732,7 @@ impl<'a> Decoder<'a> {
         let known = &mut self.said[turn.fold_wb(0, 1)][mover][victim];
         if known.is_nan() {
             let mut said = Dot {
-                weights: &self.model.dense,
+                weights: self.weights,
                 sum: 0.0,
             };
             said_features(&mut said, event, turn, m.role, m.victim, self.clarity);
@@ -738,7 +744,7 @@ impl<'a> Decoder<'a> {
 
     fn dot(&self) -> Dot<'a> {
         Dot {
-            weights: &self.model.dense,
+            weights: self.weights,
             sum: 0.0,
         }
     }
@@ -942,7 +948,7 @@ impl<'a> Decoder<'a> {
         }
         for rel in 0..b.shared.len() {
             let mut dot = Dot {
-                weights: &self.model.dense,
+                weights: self.weights,
                 sum: 0.0,
             };
             shared_features(&b, rel, |f| dot.add(f));
@@ -951,11 +957,11 @@ impl<'a> Decoder<'a> {
         b.anywhere = [f32::MIN; 2];
         let mut bounds = b.most;
         for (rel, most) in bounds.iter_mut().enumerate() {
-            let named = most_of_named(&self.model.dense, &b, rel);
+            let named = most_of_named(self.weights, &b, rel);
             let [short, long] = &self.most_of_tree[rel];
             let tree = if b.gap > 2 { long } else { short };
             for same_side in [0, 1] {
-                let side = most_of_side(&self.model.dense, rel, same_side == 1);
+                let side = most_of_side(self.weights, rel, same_side == 1);
                 for returned in [0, 1] {
                     most[same_side][returned] = b.shared[rel] + named + side + tree[returned];
                     if (10..13).contains(&rel) {}
@@ -1122,7 +1128,7 @@ impl<'a> Decoder<'a> {
         };
         let (clarity, ask) = (self.clarity, self.ask);
         let mut dot = Dot {
-            weights: &self.model.dense,
+            weights: self.weights,
             sum: 0.0,
         };
         none_features(&mut dot, &self.forest, e, &moment, &passing, clarity, &ask);
@@ -1181,7 +1187,7 @@ impl<'a> Decoder<'a> {
             let child_named = kids
                 .iter()
                 .any(|&(_, c)| self.forest.incoming(c).is_some_and(|i| between.names(i)));
-            let related = between.named.iter().find(|n| n.relation != Relation::None);
+            let related = between.related();
             let child_related = related.is_some_and(|n| {
                 kids.iter()
                     .any(|&(_, c)| self.forest.incoming(c).is_some_and(|i| n.fits(i)))

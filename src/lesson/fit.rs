@@ -9,7 +9,7 @@ use super::align::{Gold, Lesson};
 use super::score::Row;
 use crate::board::NodeId;
 use crate::decode::{
-    Action, Candidate, Collect, Decoder, Match, Model, Options, Place, State, blocks,
+    Action, Candidate, Collect, Decoder, Match, Model, Options, Place, State, blocks, is_plain,
 };
 use crate::grammar::Grammar;
 
@@ -26,6 +26,8 @@ pub struct FitOptions {
     pub places: f32,
     /// Penalty on the squares of the weights of words.
     pub words: f32,
+    /// How many of the lessons, the last ones, count only for what plain lessons have of their own.
+    pub plain_only: usize,
     /// How much likelier than none a move must be: one read where none was made does more harm than one missed.
     pub prudence: f32,
 }
@@ -38,6 +40,7 @@ impl Default for FitOptions {
             moves: 1.0,
             places: 10.0,
             words: 9.0,
+            plain_only: 0,
             prudence: 0.3,
         }
     }
@@ -328,7 +331,8 @@ pub fn fit(
     mut report: impl FnMut(String),
 ) -> Model {
     let mut counts: HashMap<String, u32> = HashMap::new();
-    for lesson in lessons {
+    let shared = lessons.len().saturating_sub(options.plain_only);
+    for lesson in &lessons[..shared] {
         let mut seen = HashSet::new();
         for k in 0..lesson.speech.events.len() {
             for name in Decoder::words_of(&lesson.speech, grammar, k) {
@@ -365,8 +369,24 @@ pub fn fit(
         "{total} decisions, {missed} key moves out of reach, {} word features",
         model.names.len()
     ));
-    let decisions: Vec<&Decision> = all.iter().flatten().collect();
-    descend(&decisions, &mut model, options, &mut report);
+    let dense = model.dense.len();
+    let none = vec![0f32; dense + model.sparse.len()];
+    let decisions: Vec<&Decision> = all[..shared].iter().flatten().collect();
+    let weights = descend(&decisions, &none, dense, options, &mut report);
+    model.dense.copy_from_slice(&weights[..dense]);
+    model.sparse.copy_from_slice(&weights[dense..]);
+    // Plain lessons are few among the others, and told in another way: from the weights of all on to their own.
+    let plain = lessons
+        .iter()
+        .zip(&all)
+        .filter(|(l, _)| is_plain(&l.speech));
+    let plain: Vec<&Decision> = plain.flat_map(|(_, decisions)| decisions).collect();
+    let options_of_plain = FitOptions {
+        words: f32::INFINITY,
+        ..options
+    };
+    let own = descend(&plain, &weights, dense, options_of_plain, &mut report);
+    model.plain.copy_from_slice(&own[..dense]);
     let kinds = blocks::M_KIND.offset..blocks::M_KIND.offset + blocks::M_KIND.size();
     for weight in &mut model.dense[kinds] {
         *weight -= options.prudence;
@@ -375,16 +395,17 @@ pub fn fit(
 }
 
 /// Least regularised log loss over single decisions: gradient descent on all decisions at once, with Adam's step sizes
-/// (Kingma and Ba 2015; constants from memory).
+/// (Kingma and Ba 2015; constants from memory). The weights are drawn to `start`; those with an infinite penalty stay there.
+/// The first `dense` of them are those of the tables, the others those of the words.
 fn descend(
     decisions: &[&Decision],
-    model: &mut Model,
+    start: &[f32],
+    dense: usize,
     options: FitOptions,
     report: &mut impl FnMut(String),
-) {
-    let dense = model.dense.len();
-    let size = dense + model.sparse.len();
-    let mut weights = vec![0f32; size];
+) -> Vec<f32> {
+    let size = start.len();
+    let mut weights = start.to_vec();
     let (mut mean, mut square) = (vec![0f32; size], vec![0f32; size]);
     let places = blocks::S_GAP.offset..blocks::N_PREV.offset;
     let named = blocks::S_RELATION.offset..blocks::S_NUMBER.offset + blocks::S_NUMBER.size();
@@ -421,8 +442,8 @@ fn descend(
         let rate = options.rate * (1.0 - 0.95 * step as f32 / steps as f32);
         let (b1, b2) = (0.9f32, 0.99f32);
         let (c1, c2) = (1.0 - b1.powi(step as i32), 1.0 - b2.powi(step as i32));
-        for i in 0..size {
-            let g = sum[i] - penalties[i] * weights[i];
+        for i in (0..size).filter(|&i| penalties[i].is_finite()) {
+            let g = sum[i] - penalties[i] * (weights[i] - start[i]);
             mean[i] = b1 * mean[i] + (1.0 - b1) * g;
             square[i] = b2 * square[i] + (1.0 - b2) * g * g;
             weights[i] += rate * (mean[i] / c1) / ((square[i] / c2).sqrt() + 1e-4);
@@ -430,13 +451,12 @@ fn descend(
         if step % 50 == 0 {
             report(format!(
                 "step {step}: loss {:.4}, right {:.4}",
-                loss / decisions.len() as f64,
-                right as f64 / decisions.len() as f64
+                loss / decisions.len().max(1) as f64,
+                right as f64 / decisions.len().max(1) as f64
             ));
         }
     }
-    model.dense.copy_from_slice(&weights[..dense]);
-    model.sparse.copy_from_slice(&weights[dense..]);
+    weights
 }
 
 /// Gradient of the log probability of some decisions, their log loss, and how many are decided as the key.

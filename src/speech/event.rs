@@ -495,7 +495,11 @@ pub fn read(transcript: &Transcript, grammar: &Grammar) -> Speech {
     while i < tokens.len() {
         let token = &tokens[i];
         let mut event = None;
-        if let Some(found) = find_square(&tokens, i, &mut heard) {
+        // "His queen two steps": the number counts steps.
+        let counted = |found: &Found| {
+            found.length == 2 && tokens[i + 1].classes & (classes.one | classes.two) != 0
+        };
+        if let Some(found) = find_square(&tokens, i, &mut heard).filter(|f| !counted(f)) {
             // A better square may begin at the next token ("to see four").
             let mut found = found;
             let mut at = i;
@@ -530,7 +534,7 @@ pub fn read(transcript: &Transcript, grammar: &Grammar) -> Speech {
             event = Some(simple(Kind::Castle, i));
         } else if token.classes & classes.trade != 0 {
             event = Some(simple(Kind::Trade, i));
-        } else if token.classes & classes.capture != 0 {
+        } else if token.classes & classes.capture != 0 && !takes_steps(&tokens, i, &classes) {
             event = Some(simple(Kind::Capture, i));
         } else if token.piece.is_some() && token.classes & (classes.she | classes.he) == 0 {
             event = Some(simple(Kind::Piece, i));
@@ -665,6 +669,15 @@ fn steps(tokens: &[Token], from: usize, to: usize, c: &Classes) -> Option<u8> {
         }
     }
     None
+}
+
+/// "Takes one step", "takes just two squares": nothing is taken.
+fn takes_steps(tokens: &[Token], at: usize, c: &Classes) -> bool {
+    tokens[at + 1..]
+        .iter()
+        .take(3)
+        .take_while(|t| t.stop == Stop::None && t.piece.is_none())
+        .any(|t| t.classes & (c.one | c.two) != 0)
 }
 
 fn simple(kind: Kind, i: usize) -> Event {
@@ -995,7 +1008,11 @@ fn drop_bound_pieces(tokens: &[Token], events: Vec<Event>) -> Vec<Event> {
                         && event.first - p.end <= 2
                         && tokens[event.first].stop == Stop::None)
             });
-            if bound_right || bound_left {
+            // "Take the king's pawn and give him two squares": the pawn isn't taken, it goes. Nor does a square that is hardly
+            // one ("knight's pawn up one") say where.
+            let (file, steps) = (event.slots.file.is_some(), event.slots.steps.is_some());
+            let doubtful = next.is_some_and(|n| n.squares.first().is_some_and(|r| r.cost > 0.7));
+            if (bound_right && !(doubtful && (file || steps))) || (bound_left && !(file && steps)) {
                 continue;
             }
         }
