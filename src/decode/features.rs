@@ -66,7 +66,7 @@ pub fn clarity_bucket(clarity: f32) -> usize {
 
 /// Whether a lesson tells moves plainly, one after the other, and little else.
 pub fn is_plain(speech: &Speech) -> bool {
-    clarity_bucket(speech.clarity) == 3 && density_bucket(speech) == 3
+    clarity_bucket(speech.clarity) >= 2 && density_bucket(speech) == 3
 }
 
 /// 0 where a lesson names few squares among its words, 3 where it hardly names anything else.

@@ -382,6 +382,8 @@ pub fn fit(
         .filter(|(l, _)| is_plain(&l.speech));
     let plain: Vec<&Decision> = plain.flat_map(|(_, decisions)| decisions).collect();
     let options_of_plain = FitOptions {
+        moves: 0.1,
+        places: 0.1,
         words: f32::INFINITY,
         ..options
     };
