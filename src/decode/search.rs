@@ -964,7 +964,6 @@ impl<'a> Decoder<'a> {
                 let side = most_of_side(self.weights, rel, same_side == 1);
                 for returned in [0, 1] {
                     most[same_side][returned] = b.shared[rel] + named + side + tree[returned];
-                    if (10..13).contains(&rel) {}
                     if (1..13).contains(&rel) {
                         b.anywhere[same_side] =
                             b.anywhere[same_side].max(most[same_side][returned]);
