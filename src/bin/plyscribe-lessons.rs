@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
-use plyscribe::decode::{Model, Options};
+use plyscribe::decode::{Model, Options, is_plain};
 use plyscribe::export::{file, json};
 use plyscribe::grammar::Grammar;
 use plyscribe::lesson::{
@@ -328,10 +328,11 @@ fn run() -> Result<(), String> {
                 lost += lesson.uncovered.len();
                 events += lesson.speech.events.len();
                 println!(
-                    "{:44} {n} moves, {} events, clarity {:.2}, not heard {}: {}",
+                    "{:44} {n} moves, {} events, clarity {:.2}, plain {}, not heard {}: {}",
                     lesson.source.name,
                     lesson.speech.events.len(),
                     lesson.speech.clarity,
+                    is_plain(&lesson.speech),
                     lesson.uncovered.len(),
                     lesson.uncovered.join(" | ")
                 );

@@ -64,19 +64,24 @@ pub fn clarity_bucket(clarity: f32) -> usize {
     usize::from(clarity > 0.45) + usize::from(clarity > 0.8) + usize::from(clarity > 0.93)
 }
 
-/// Whether a lesson tells moves plainly, one after the other, and little else.
+/// Whether a lesson tells moves plainly, one after the other: the squares are heard as such, they come thick, and no move is
+/// "yours" or "his".
 pub fn is_plain(speech: &Speech) -> bool {
-    clarity_bucket(speech.clarity) >= 2 && density_bucket(speech) == 3
+    clarity_bucket(speech.clarity) >= 2
+        && density_bucket(speech) >= 2
+        && speech.events.iter().all(|e| e.slots.person < 2)
+}
+
+/// Squares and castlings named, as a share of the words.
+fn density(speech: &Speech) -> f32 {
+    let named = |e: &&Event| matches!(e.kind, Kind::Square | Kind::Castle);
+    let squares = speech.events.iter().filter(named).count();
+    squares as f32 / speech.tokens.len().max(1) as f32
 }
 
 /// 0 where a lesson names few squares among its words, 3 where it hardly names anything else.
 pub fn density_bucket(speech: &Speech) -> usize {
-    let squares = speech
-        .events
-        .iter()
-        .filter(|e| matches!(e.kind, Kind::Square | Kind::Castle))
-        .count();
-    let share = squares as f32 / speech.tokens.len().max(1) as f32;
+    let share = density(speech);
     usize::from(share > 0.07) + usize::from(share > 0.11) + usize::from(share > 0.15)
 }
 
