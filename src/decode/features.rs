@@ -72,16 +72,11 @@ pub fn is_plain(speech: &Speech) -> bool {
         && speech.events.iter().all(|e| e.slots.person < 2)
 }
 
-/// Squares and castlings named, as a share of the words.
-fn density(speech: &Speech) -> f32 {
-    let named = |e: &&Event| matches!(e.kind, Kind::Square | Kind::Castle);
-    let squares = speech.events.iter().filter(named).count();
-    squares as f32 / speech.tokens.len().max(1) as f32
-}
-
 /// 0 where a lesson names few squares among its words, 3 where it hardly names anything else.
 pub fn density_bucket(speech: &Speech) -> usize {
-    let share = density(speech);
+    let named = |e: &&Event| matches!(e.kind, Kind::Square | Kind::Castle);
+    let squares = speech.events.iter().filter(named).count();
+    let share = squares as f32 / speech.tokens.len().max(1) as f32;
     usize::from(share > 0.07) + usize::from(share > 0.11) + usize::from(share > 0.15)
 }
 

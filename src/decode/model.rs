@@ -223,7 +223,7 @@ impl Model {
         Ok(model)
     }
 
-    /// Writes the weights file; weights below 0.01 are left out.
+    /// Writes the weights file; weights that round to 0.00, and those of words below 0.02, are left out.
     pub fn to_text(&self, heading: &str) -> String {
         let mut out = String::new();
         for line in heading.lines() {
@@ -286,6 +286,13 @@ pub struct Dot<'m> {
     pub weights: &'m [f32],
     /// The sum so far.
     pub sum: f32,
+}
+
+impl<'m> Dot<'m> {
+    /// Nothing summed yet.
+    pub fn new(weights: &'m [f32]) -> Dot<'m> {
+        Dot { weights, sum: 0.0 }
+    }
 }
 
 impl Sink for Dot<'_> {

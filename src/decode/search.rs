@@ -37,7 +37,7 @@ pub struct Options {
 }
 
 impl Options {
-    /// A beam of this width, of which a quarter may have the same node on the board.
+    /// A beam of this width, of which a sixteenth may have the same node on the board.
     pub fn of_beam(beam: usize) -> Options {
         Options {
             beam,
@@ -263,8 +263,13 @@ impl Bounds<'_> {
     fn most(&self, place: Place, returned: bool, turn: Color) -> f32 {
         let same_side = usize::from(self.last_turn == Some(turn));
         self.between.most[place.rel][same_side][usize::from(returned)]
-            + self.moment[usize::from(place.rel != 0)][turn.fold_wb(0, 1)]
+            + self.moment(place, turn)
             + SLACK
+    }
+
+    /// What the words and the moment add at one place for the side that moves.
+    fn moment(&self, place: Place, mover: Color) -> f32 {
+        self.moment[usize::from(place.rel != 0)][mover.fold_wb(0, 1)]
     }
 
     /// Anywhere off the board.
@@ -723,7 +728,7 @@ impl<'a> Decoder<'a> {
 
     /// The score of a move for a phrase, among all moves that the phrase may mean there.
     fn move_score(&mut self, event: &Event, node: NodeId, found: &Match, all: &[Match]) -> Dot<'a> {
-        let mut dot = self.dot();
+        let mut dot = Dot::new(self.weights);
         let (forest, ask) = (&self.forest, &self.ask);
         move_features(&mut dot, forest, event, node, found, all, self.clarity, ask);
         let turn = forest.turn(node);
@@ -731,22 +736,12 @@ impl<'a> Decoder<'a> {
         let (mover, victim) = (m.role as usize - 1, m.victim.map_or(0, |v| v as usize));
         let known = &mut self.said[turn.fold_wb(0, 1)][mover][victim];
         if known.is_nan() {
-            let mut said = Dot {
-                weights: self.weights,
-                sum: 0.0,
-            };
+            let mut said = Dot::new(self.weights);
             said_features(&mut said, event, turn, m.role, m.victim, self.clarity);
             *known = said.sum;
         }
         dot.sum += *known;
         dot
-    }
-
-    fn dot(&self) -> Dot<'a> {
-        Dot {
-            weights: self.weights,
-            sum: 0.0,
-        }
     }
 
     /// What a node offers for the event entered.
@@ -947,10 +942,7 @@ impl<'a> Decoder<'a> {
             });
         }
         for rel in 0..b.shared.len() {
-            let mut dot = Dot {
-                weights: self.weights,
-                sum: 0.0,
-            };
+            let mut dot = Dot::new(self.weights);
             shared_features(&b, rel, |f| dot.add(f));
             b.shared[rel] = dot.sum;
         }
@@ -1071,7 +1063,7 @@ impl<'a> Decoder<'a> {
             between: &between,
             moment: [true, false].map(|on_board| {
                 Color::ALL.map(|turn| {
-                    let mut dot = self.dot();
+                    let mut dot = Dot::new(self.weights);
                     moment_features(&mut dot, e, &moment, on_board, turn);
                     self.words[event] + dot.sum
                 })
@@ -1126,10 +1118,7 @@ impl<'a> Decoder<'a> {
                 .count(),
         };
         let (clarity, ask) = (self.clarity, self.ask);
-        let mut dot = Dot {
-            weights: self.weights,
-            sum: 0.0,
-        };
+        let mut dot = Dot::new(self.weights);
         none_features(&mut dot, &self.forest, e, &moment, &passing, clarity, &ask);
         // What is found on the board and near it adds to the score of passing over. Were it all counted, a reading that
         // lost the thread would gain by finding nothing.
@@ -1158,14 +1147,12 @@ impl<'a> Decoder<'a> {
                 continue;
             }
             let tried = if place.rel == 0 { 16 } else { limit };
-            let clean = self.scored[found.range()]
-                .iter()
-                .any(|(m, _)| m.quality == 3 && m.cost < 1.0);
+            let clean = |(m, _): &(Match, f32)| m.quality == 3 && m.cost < 1.0;
             let mut ways = found.range();
             ways.end = ways.end.min(ways.start + tried);
             if self.unsaid_replies
                 && place.rel == 0
-                && !clean
+                && !self.scored[found.range()].iter().any(clean)
                 && matches!(e.kind, Kind::Square | Kind::Castle | Kind::Capture)
             {
                 let last = state.last.map_or(0, |l| l + 1);
@@ -1222,11 +1209,9 @@ impl<'a> Decoder<'a> {
                     child_related,
                 };
                 let mover = self.forest.turn(source);
-                let mut dot = self.dot();
+                let mut dot = Dot::new(self.weights);
                 place_features(&mut dot, forest, &moment, &going);
-                let total = score
-                    + dot.sum
-                    + bounds.moment[usize::from(place.rel != 0)][mover.fold_wb(0, 1)];
+                let total = score + dot.sum + bounds.moment(place, mover);
                 debug_assert!(m.fill.is_some() || total <= score + most_here);
                 let total = total - share;
                 let action = Action::Play {

@@ -24,8 +24,11 @@
 //! # Ok::<(), json::JsonError>(())
 //! ```
 
-use serde::Deserialize;
+use std::io::{self, Write};
+
+use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use serde_json::ser::{Formatter, Serializer};
 use thiserror::Error;
 
 use crate::export::verify::{StudyError, verify};
@@ -138,7 +141,28 @@ fn rounded(study: &Study) -> Study {
     study
 }
 
-/// Writes `value` from column `column` on, one line if it fits, else one entry a line, two spaces deeper.
+/// JSON on one line, with a space behind each comma and colon.
+struct OneLine;
+
+impl Formatter for OneLine {
+    fn begin_array_value<W: ?Sized + Write>(
+        &mut self,
+        text: &mut W,
+        first: bool,
+    ) -> io::Result<()> {
+        text.write_all(if first { b"" } else { b", " })
+    }
+
+    fn begin_object_key<W: ?Sized + Write>(&mut self, text: &mut W, first: bool) -> io::Result<()> {
+        text.write_all(if first { b"" } else { b", " })
+    }
+
+    fn begin_object_value<W: ?Sized + Write>(&mut self, text: &mut W) -> io::Result<()> {
+        text.write_all(b": ")
+    }
+}
+
+/// Writes `value` from column `column` on, one line if it fits or can't be broken, else one entry a line, two spaces deeper.
 fn lay_out(
     value: &Value,
     indent: usize,
@@ -146,88 +170,40 @@ fn lay_out(
     text: &mut Vec<u8>,
 ) -> serde_json::Result<()> {
     let from = text.len();
-    if on_one_line(value, WIDTH.saturating_sub(column + 1), from, text)? {
+    value.serialize(&mut Serializer::with_formatter(&mut *text, OneLine))?;
+    if characters(&text[from..]) < WIDTH.saturating_sub(column) {
         return Ok(());
     }
-    text.truncate(from);
-    let inner = indent + 2;
-    let line = |text: &mut Vec<u8>, first: bool, indent: usize| {
-        text.extend(if first { &b"\n"[..] } else { &b",\n"[..] });
-        text.extend(std::iter::repeat_n(b' ', indent));
-    };
-    match value {
+    type Entries<'v> = Vec<(Option<&'v String>, &'v Value)>;
+    let (open, entries, close): (u8, Entries, u8) = match value {
         Value::Object(map) if !map.is_empty() => {
-            text.push(b'{');
-            for (index, (key, entry)) in map.iter().enumerate() {
-                line(text, index == 0, inner);
-                let from = text.len();
-                serde_json::to_writer(&mut *text, key)?;
-                text.extend(b": ");
-                let column = inner + characters(&text[from..]);
-                lay_out(entry, inner, column, text)?;
-            }
-            line(text, true, indent);
-            text.push(b'}');
+            let entries = map.iter().map(|(key, value)| (Some(key), value));
+            (b'{', entries.collect(), b'}')
         }
         Value::Array(list) if !list.is_empty() => {
-            text.push(b'[');
-            for (index, entry) in list.iter().enumerate() {
-                line(text, index == 0, inner);
-                lay_out(entry, inner, inner, text)?;
-            }
-            line(text, true, indent);
-            text.push(b']');
+            let entries = list.iter().map(|value| (None, value));
+            (b'[', entries.collect(), b']')
         }
-        // What can't be broken stands on its line however long it is.
-        whole => serde_json::to_writer(text, whole)?,
-    }
-    Ok(())
-}
-
-/// Writes the value on one line; whether what stands behind `from` then takes at most `room` characters. Where it doesn't, the
-/// value may be left unfinished.
-fn on_one_line(
-    value: &Value,
-    room: usize,
-    from: usize,
-    text: &mut Vec<u8>,
-) -> serde_json::Result<bool> {
-    let (close, fits) = match value {
-        Value::Object(map) => {
-            text.push(b'{');
-            let mut fits = true;
-            for (index, (key, entry)) in map.iter().enumerate() {
-                text.extend(if index == 0 { &b""[..] } else { &b", "[..] });
-                serde_json::to_writer(&mut *text, key)?;
-                text.extend(b": ");
-                fits = on_one_line(entry, room, from, text)?;
-                if !fits {
-                    break;
-                }
-            }
-            (&b"}"[..], fits)
-        }
-        Value::Array(list) => {
-            text.push(b'[');
-            let mut fits = true;
-            for (index, entry) in list.iter().enumerate() {
-                text.extend(if index == 0 { &b""[..] } else { &b", "[..] });
-                fits = on_one_line(entry, room, from, text)?;
-                if !fits {
-                    break;
-                }
-            }
-            (&b"]"[..], fits)
-        }
-        scalar => {
-            serde_json::to_writer(&mut *text, scalar)?;
-            (&b""[..], true)
-        }
+        _ => return Ok(()),
     };
-    text.extend(close);
-    // Bytes are no fewer than characters, and no more than four times as many.
-    let bytes = text.len() - from;
-    Ok(fits && (bytes <= room || (bytes <= 4 * room && characters(&text[from..]) <= room)))
+    text.truncate(from);
+    text.push(open);
+    let inner = indent + 2;
+    for (index, (key, entry)) in entries.into_iter().enumerate() {
+        text.extend(if index == 0 { &b"\n"[..] } else { &b",\n"[..] });
+        text.extend(std::iter::repeat_n(b' ', inner));
+        let from = text.len();
+        if let Some(key) = key {
+            serde_json::to_writer(&mut *text, key)?;
+            text.extend(b": ");
+        }
+        let column = inner + characters(&text[from..]);
+        lay_out(entry, inner, column, text)?;
+    }
+    text.push(b'\n');
+    text.extend(std::iter::repeat_n(b' ', indent));
+    text.push(close);
+    Ok(())
 }
 
 /// How many characters a piece of UTF-8 has: the bytes that go on with one aren't counted.

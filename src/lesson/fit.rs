@@ -381,6 +381,7 @@ pub fn fit(
         .zip(&all)
         .filter(|(l, _)| is_plain(&l.speech));
     let plain: Vec<&Decision> = plain.flat_map(|(_, decisions)| decisions).collect();
+    // Narrations by rule are as many as one likes, so that little holds the weights back; the words count as in speech.
     let options_of_plain = FitOptions {
         moves: 0.1,
         places: 0.1,
@@ -389,6 +390,7 @@ pub fn fit(
     };
     let own = descend(&plain, &weights, dense, options_of_plain, &mut report);
     model.plain.copy_from_slice(&own[..dense]);
+    // A plain lesson says of each move that it is played: nothing is taken off there.
     let kinds = blocks::M_KIND.offset..blocks::M_KIND.offset + blocks::M_KIND.size();
     for weight in &mut model.dense[kinds] {
         *weight -= options.prudence;
