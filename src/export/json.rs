@@ -171,7 +171,9 @@ fn lay_out(
 ) -> serde_json::Result<()> {
     let from = text.len();
     value.serialize(&mut Serializer::with_formatter(&mut *text, OneLine))?;
-    if characters(&text[from..]) < WIDTH.saturating_sub(column) {
+    // Bytes are no fewer than characters, and no more than four times as many.
+    let (bytes, room) = (text.len() - from, WIDTH.saturating_sub(column + 1));
+    if bytes <= room || (bytes <= 4 * room && characters(&text[from..]) <= room) {
         return Ok(());
     }
     type Entries<'v> = Vec<(Option<&'v String>, &'v Value)>;

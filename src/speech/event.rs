@@ -1020,3 +1020,51 @@ fn drop_bound_pieces(tokens: &[Token], events: Vec<Event>) -> Vec<Event> {
     }
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is heard in some words.
+    fn heard(words: &str) -> Vec<Event> {
+        let said = format!("[0:00] {words}\n");
+        let transcript = crate::transcript::read(said.as_bytes(), "t.txt").expect("a transcript");
+        read(&transcript, &Grammar::english()).events
+    }
+
+    /// The pawn among the events: its file, 0 for a, and how far it goes.
+    fn pawn(events: &[Event]) -> Option<(usize, u8)> {
+        let slots = events
+            .iter()
+            .filter(|e| e.kind == Kind::Piece)
+            .map(|e| &e.slots)
+            .find(|s| s.mover.is_some_and(|m| m.0 == Role::Pawn))?;
+        let file = slots.file?.iter().position(|&cost| cost < 1.0)?;
+        Some((file, slots.steps?))
+    }
+
+    fn kinds(events: &[Event]) -> Vec<Kind> {
+        events.iter().map(|e| e.kind).collect()
+    }
+
+    #[test]
+    fn a_pawn_that_takes_a_step_takes_nothing() {
+        let events = heard("His king's pawn takes one step.");
+        assert_eq!(pawn(&events), Some((4, 1)));
+        assert!(!kinds(&events).contains(&Kind::Capture));
+        assert!(kinds(&heard("His king's pawn takes the knight.")).contains(&Kind::Capture));
+    }
+
+    #[test]
+    fn a_pawn_that_is_described_goes_beside_take_and_beside_a_doubtful_square() {
+        let taken = "Take the pawn that stands in front of the queen, and give him two squares.";
+        assert_eq!(pawn(&heard(taken)), Some((3, 2)));
+        assert_eq!(pawn(&heard("King's pawn up one.")), Some((4, 1)));
+    }
+
+    #[test]
+    fn a_number_of_steps_is_no_rank() {
+        assert!(kinds(&heard("Queen two.")).contains(&Kind::Square));
+        assert!(!kinds(&heard("His queen two steps.")).contains(&Kind::Square));
+    }
+}
